@@ -1,0 +1,1 @@
+"""The outside: one module a kind of source.  An adapter makes events and decides nothing."""
