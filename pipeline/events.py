@@ -49,6 +49,7 @@ EndReason = Literal[
     "equipment",
     "other",
 ]
+TimeMeans = Literal["first_sound", "stage_end", "written"]
 MEASURES = ("watts", "cadence_rpm", "heart_rate_bpm")
 
 
@@ -233,6 +234,7 @@ class ReadingDue(Event):
     inflate_to_mmhg: Pressure | None = None
     listen_to_mmhg: Pressure
     expected_sbp_mmhg: Pressure
+    expected_dbp_mmhg: Pressure | None = None
     aims_at: Literal["stage_end", "mark", "rest", "immediate", "repeat"]
     fits: Literal["whole", "systolic", "no"]
     snapshot_seq: Seq
@@ -450,8 +452,13 @@ KINDS: dict[str, type[Event]] = {
 
 @dataclass
 class SourceLog:
-    """One source read whole: how it announces itself, and its events in file order."""
+    """One source read whole: how it announces itself, and its events in file order.
+
+    `align_to` is the noted start of the first loaded stage where the log's clock is unknown;
+    `time_means` says what the times of a reading sheet are the times of.
+    """
 
     opened: SourceOpened
     events: list[Event] = field(default_factory=list)
     align_to: datetime | None = None
+    time_means: TimeMeans = "first_sound"

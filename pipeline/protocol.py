@@ -7,6 +7,7 @@ The models are what a journal keeps; `parse_protocol` reads what a person writes
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -196,10 +197,10 @@ def parse_protocol(written: dict[str, Any], where: str) -> Protocol:
     before: list[Stage] = []
     after: list[Stage] = []
     for number, table in enumerate(_tables(written, "stage", where), start=1):
-        stage = _read(lambda t=table: _WrittenStage.model_validate(t).planned(), f"{where}: stage {number}")
+        stage = _read(partial(_planned_stage, table), f"{where}: stage {number}")
         (after if after or stage.phase == "recovery" else before).append(stage)
     for number, table in enumerate(_tables(written, "repeat", where), start=1):
-        before += _read(lambda t=table: _Repeat.model_validate(t).stages(), f"{where}: repeat {number}")
+        before += _read(partial(_staircase, table), f"{where}: repeat {number}")
     if not before and not after:
         raise InputError(f"{where}: no [[stage]] and no [[repeat]]; write at least one stage")
     rest = {k: written[k] for k in ("name", "stage_from", "stage_end", "hold_max_s") if k in written}
@@ -222,6 +223,14 @@ def first_problem(error: ValidationError) -> str:
     if problem["type"] == "missing":
         return f"{key} is missing; write it"
     return f"{key} = {problem['input']!r}: {words[0].lower()}{words[1:]}"
+
+
+def _planned_stage(table: dict[str, Any]) -> Stage:
+    return _WrittenStage.model_validate(table).planned()
+
+
+def _staircase(table: dict[str, Any]) -> list[Stage]:
+    return _Repeat.model_validate(table).stages()
 
 
 def _read(make: Callable[[], T], where: str) -> T:

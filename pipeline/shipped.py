@@ -1,0 +1,49 @@
+"""Where the files that ship with the package are: sql/, fixtures/ and rules.toml.
+
+In a wheel they lie inside the package, in a checkout one level up.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from functools import cache
+from pathlib import Path
+
+_PACKAGE = Path(__file__).resolve().parent
+TEST_RELATIONS = "test"
+
+
+def shipped(name: str) -> Path:
+    """The folder `sql` or `fixtures`."""
+    inside = _PACKAGE / name
+    return inside if inside.is_dir() else _PACKAGE.parent / name
+
+
+def default_rules() -> Path:
+    """The rules file that holds unless a lab gives its own."""
+    return _PACKAGE / "rules.toml"
+
+
+@cache
+def test_ladder() -> tuple[tuple[str, str], ...]:
+    """The relations of a test in the order in which they build on one another: (name, SELECT)."""
+    files = sorted((shipped("sql") / TEST_RELATIONS).glob("*.sql"))
+    return tuple((file.stem.split("_", 1)[1], file.read_text(encoding="utf-8")) for file in files)
+
+
+@cache
+def table_statements() -> tuple[str, ...]:
+    """The statements that make the empty tables and the macros."""
+    text = (shipped("sql") / "tables.sql").read_text(encoding="utf-8")
+    return tuple(part for part in text.split(";\n") if part.strip())
+
+
+@cache
+def derivation_digest() -> str:
+    """First 16 hex digits of SHA-256 over the SQL that derives a test: names and bytes."""
+    digest = hashlib.sha256()
+    for statement in table_statements():
+        digest.update(statement.encode())
+    for name, select in test_ladder():
+        digest.update(f"\0{name}\0{select}".encode())
+    return digest.hexdigest()[:16]

@@ -1,0 +1,279 @@
+"""The typed tables that journals fill, in a DuckDB of their own in memory.
+
+`Tables` takes events one by one (live, join, replay) or whole journals in bulk (sealing) and
+runs the ladder of sql/test over them.  Amendments are overlaid here, where events become rows.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import duckdb
+import pyarrow as pa
+from pydantic import ValidationError
+
+from pipeline.errors import CuffwattError
+from pipeline.events import EVENT, Amended, Event, Sample, SourceOpened, TestOpened
+from pipeline.rules import Rules, rule_rows, setting_row
+from pipeline.shipped import table_statements, test_ladder
+
+_SAMPLE_COLUMNS = (
+    "{seq: 'BIGINT', kind: 'VARCHAR', event_time: 'TIMESTAMP', source: 'VARCHAR',"
+    " watts: 'DOUBLE', cadence_rpm: 'DOUBLE', heart_rate_bpm: 'DOUBLE'}"
+)
+
+
+@dataclass(frozen=True)
+class LoadedJournal:
+    """What sealing needs of one checked journal: its lines, its events but samples, its end."""
+
+    study: str
+    test_id: str
+    path: Path
+    data: bytes | None  # the lines, where the one file at `path` does not hold exactly them
+    events: Sequence[Event]
+    samples: int
+    chain: str
+    closed: bool
+    as_of: datetime
+    last_seq: int
+
+
+class Tables:
+    """One in-memory DuckDB with the tables of tables.sql; owned by one thread.
+
+    `threads` limits DuckDB's own threads; the results do not depend on it.
+    """
+
+    def __init__(self, rules: Rules, threads: int = 1) -> None:
+        self._db = duckdb.connect(":memory:", config={"threads": threads})
+        for statement in table_statements():
+            self._db.execute(statement).fetchall()
+        self._schemas: dict[str, pa.Schema] = {}
+        self._waiting: dict[str, list[dict[str, Any]]] = defaultdict(list)
+        self._originals: dict[tuple[str, str, int], Event] = {}
+        self._test: tuple[str, str] = ("", "")
+        settings = setting_row(rules)
+        self._db.register("setting_rows", pa.Table.from_pylist([settings]))
+        self._db.execute("create table setting as select * from setting_rows").fetchall()
+        self._waiting["rule"] = rule_rows(rules)
+
+    def close(self) -> None:
+        """Give the memory back."""
+        self._db.close()
+
+    def add(self, event: Event) -> None:
+        """One event of the test in hand (its first is test_opened); seen by the next `run`."""
+        if isinstance(event, TestOpened):
+            self._test = (event.study, event.test_id)
+        if isinstance(event, Sample):
+            self._waiting["sample"].append(self._sample_row(event))
+            return
+        self._add_rows(self._test, event)
+        if isinstance(event, Amended):
+            self._amend_one(event)
+
+    def load(self, journals: Sequence[LoadedJournal]) -> None:
+        """Whole journals; samples straight from their files, the rest as checked models."""
+        for journal in journals:
+            self._test = (journal.study, journal.test_id)
+            for event in overlaid(journal.events, journal.path):
+                self._add_rows(self._test, event)
+            self._waiting["journal_end"].append(
+                {
+                    "study": journal.study,
+                    "test_id": journal.test_id,
+                    "as_of": _naive(journal.as_of),
+                    "last_seq": journal.last_seq,
+                    "chain": journal.chain,
+                    "closed": journal.closed,
+                }
+            )
+        self._load_samples([journal for journal in journals if journal.samples])
+
+    def set_end(self, as_of: datetime, last_seq: int, *, closed: bool = False) -> None:
+        """How far the test in hand goes: the pipeline time up to which flags about time hold."""
+        self._flush()
+        self._db.execute("delete from journal_end").fetchall()
+        study, test_id = self._test
+        self._db.execute(
+            "insert into journal_end values ($study, $test_id, $as_of, $last_seq, null, $closed)",
+            {
+                "study": study,
+                "test_id": test_id,
+                "as_of": _naive(as_of),
+                "last_seq": last_seq,
+                "closed": closed,
+            },
+        ).fetchall()
+
+    def run(self, only: frozenset[str] | None = None) -> None:
+        """Derive the relations of sql/test in order; `only` leaves out those not named."""
+        self._flush()
+        for name, select in test_ladder():
+            if only is not None and name not in only:
+                continue
+            try:
+                self._db.execute(f"create or replace temp table {name} as\n{select}").fetchall()
+            except duckdb.Error as error:
+                raise CuffwattError(
+                    f"sql/test: relation {name} failed ({error}); this is a fault of the program, "
+                    "not of your data: the journal is whole, please report it"
+                ) from error
+
+    def arrow(self, select: str, **parameters: Any) -> pa.Table:
+        """The result of a SELECT as one Arrow table."""
+        return self._db.execute(select, parameters or None).to_arrow_table()
+
+    def rows(self, select: str, **parameters: Any) -> list[dict[str, Any]]:
+        """The result of a SELECT as dicts; times are UTC without a zone."""
+        result = self._db.execute(select, parameters or None)
+        names = [column[0] for column in result.description or ()]
+        return [dict(zip(names, row, strict=True)) for row in result.fetchall()]
+
+    def _load_samples(self, journals: Sequence[LoadedJournal]) -> None:
+        if not journals:
+            return
+        with TemporaryDirectory(prefix="cuffwatt-") as scratch:
+            rows = []
+            for number, journal in enumerate(journals):
+                path = journal.path
+                if journal.data is not None:
+                    path = Path(scratch) / f"{number}.jsonl"
+                    path.write_bytes(journal.data)
+                rows.append({"study": journal.study, "test_id": journal.test_id, "filename": str(path)})
+            self._db.register("journal_files", pa.Table.from_pylist(rows))
+            self._db.execute(
+                "insert into sample"
+                " select study, test_id, seq, event_time, source, watts, cadence_rpm, heart_rate_bpm"
+                f" from read_json($files, format = 'newline_delimited', columns = {_SAMPLE_COLUMNS},"
+                "  filename = true, hive_partitioning = false)"
+                " join journal_files using (filename) where kind = 'sample'",
+                {"files": [row["filename"] for row in rows]},
+            ).fetchall()
+
+    def _sample_row(self, event: Sample) -> dict[str, Any]:
+        study, test_id = self._test
+        return {
+            "study": study,
+            "test_id": test_id,
+            "seq": event.seq,
+            "event_time": _naive(event.event_time),
+            "source": event.source,
+            "watts": event.watts,
+            "cadence_rpm": event.cadence_rpm,
+            "heart_rate_bpm": event.heart_rate_bpm,
+        }
+
+    def _add_rows(self, test: tuple[str, str], event: Event | _Voided) -> None:
+        void = isinstance(event, _Voided)
+        plain: Event = event.event if isinstance(event, _Voided) else event
+        if plain.seq is not None:
+            self._originals.setdefault((*test, plain.seq), plain)
+        for table, row in _rows(plain):
+            self._waiting[table].append({"study": test[0], "test_id": test[1], "void": void} | row)
+
+    def _amend_one(self, amended: Amended) -> None:
+        study, test_id = self._test
+        target = self._originals[(study, test_id, amended.target_seq)]
+        self._flush()
+        earlier = self.rows(
+            "select seq, field, value from amended where target_seq = $target order by seq",
+            target=amended.target_seq,
+        )
+        changes = {row["field"]: json.loads(row["value"] or "null") for row in earlier}
+        for table, _ in _rows(target):
+            self._db.execute(f"delete from {table} where seq = $seq", {"seq": target.seq}).fetchall()
+        self._add_rows(self._test, _apply(target, changes))
+
+    def _flush(self) -> None:
+        for table, rows in self._waiting.items():
+            if not rows:
+                continue
+            schema = self._schemas.get(table)
+            if schema is None:
+                schema = self._db.sql(f"select * from {table} limit 0").to_arrow_table().schema
+                self._schemas[table] = schema
+            self._db.register("waiting", pa.Table.from_pylist(rows, schema=schema))
+            self._db.execute(f"insert into {table} select * from waiting").fetchall()
+            rows.clear()
+
+
+@dataclass(frozen=True)
+class _Voided:
+    """An event that an amendment takes out; kept and shown."""
+
+    event: Event
+
+
+def overlaid(events: Iterable[Event], where: Path) -> list[Event | _Voided]:
+    """The events with all amendments applied; of several for one field the highest seq holds."""
+    kept = list(events)
+    changes: dict[int, dict[str, Any]] = defaultdict(dict)
+    for event in kept:
+        if isinstance(event, Amended):
+            changes[event.target_seq][event.field] = event.value
+    if not changes:
+        return list(kept)
+    result: list[Event | _Voided] = []
+    for event in kept:
+        if event.seq in changes:
+            try:
+                result.append(_apply(event, changes[event.seq]))
+                continue
+            except ValidationError as error:
+                raise CuffwattError(
+                    f"{where}: an amendment of event {event.seq} does not fit it ({error.error_count()} "
+                    "problems); amend the field again with a value that fits"
+                ) from None
+        result.append(event)
+    return result
+
+
+def _apply(event: Event, changes: dict[str, Any]) -> Event | _Voided:
+    fields = {field: value for field, value in changes.items() if field != "void"}
+    changed: Event = event
+    if fields:
+        content = json.loads(event.model_dump_json(exclude_none=True)) | fields
+        changed = EVENT.validate_json(json.dumps(content))
+    return _Voided(changed) if changes.get("void") is True else changed
+
+
+def _rows(event: Event) -> list[tuple[str, dict[str, Any]]]:
+    row = {name: _naive(getattr(event, name)) for name in type(event).model_fields}
+    rows = [(event.kind, row)]
+    if isinstance(event, TestOpened):
+        row["has_protocol"] = event.protocol is not None
+        for quantity, threshold in (event.limits.model_dump() if event.limits else {}).items():
+            if threshold is not None:
+                rows.append(("test_limit", {"quantity": quantity, "threshold": threshold}))
+    elif isinstance(event, SourceOpened):
+        ranks = dict(part.split("=") for part in (event.ranks or "").split(",") if part)
+        row["watts_rank"] = _rank(ranks, "watts")
+        row["cadence_rank"] = _rank(ranks, "cadence_rpm")
+        row["heart_rate_rank"] = _rank(ranks, "heart_rate_bpm")
+        row["heart_rate_from_rr"] = "heart_rate_bpm:rr" in (event.measures or "").split(",")
+    elif isinstance(event, Amended):
+        row["value"] = json.dumps(event.value)
+    return [pair for pair in rows if pair[0] not in _UNTABLED]
+
+
+# kinds that are history only: nothing is derived from them
+_UNTABLED = frozenset(
+    {"test_resumed", "source_lost", "source_found", "prompt_late", "note_written", "journal_repaired"}
+)
+
+
+def _rank(ranks: dict[str, str], measure: str) -> int | None:
+    return int(ranks[measure]) if measure in ranks else None
+
+
+def _naive(value: Any) -> Any:
+    return value.astimezone(UTC).replace(tzinfo=None) if isinstance(value, datetime) else value

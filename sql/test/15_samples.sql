@@ -1,0 +1,43 @@
+-- samples: one row a line of a log, on the test's clock.
+-- inputs: sample, sources, stages, test_opened, setting.
+-- event_time is the source's own time; sampled_at = event_time + clock_offset_s.  Of lines of
+-- one source with one time the last counts.  `*_counts`: valid (25-240 bpm, -20-2000 W,
+-- 0-200 rpm by the settings) and not a duplicate; the others are kept, not averaged.
+with doubled as (
+    select study, test_id, source, event_time,
+        max(seq) filter (where watts is not null) as watts_seq,
+        max(seq) filter (where cadence_rpm is not null) as cadence_seq,
+        max(seq) filter (where heart_rate_bpm is not null) as heart_rate_seq
+    from sample
+    group by study, test_id, source, event_time
+    having count(*) > 1
+),
+placed as (
+    select sample.*, plus_s(sample.event_time, clock_offset_s) as sampled_at,
+        watts_rank, cadence_rank, heart_rate_rank, heart_rate_from_rr
+    from sample
+    join sources on sources.study = sample.study and sources.test_id = sample.test_id
+        and sources.name = sample.source
+),
+staged as (
+    select placed.*,
+        case when placed.sampled_at <= stages.ended_at then stages.stage_index end as stage_index
+    from placed
+    asof left join stages on placed.study = stages.study and placed.test_id = stages.test_id
+        and placed.sampled_at > stages.opens_at
+)
+select staged.study, staged.test_id, seq, staged.source, staged.event_time, sampled_at,
+    seconds_between(anchor, sampled_at) as elapsed_s, stage_index,
+    watts, cadence_rpm, heart_rate_bpm,
+    coalesce(watts between watts_min and watts_max
+        and (watts_seq is null or watts_seq = seq), false) as watts_counts,
+    coalesce(cadence_rpm between cadence_min_rpm and cadence_max_rpm
+        and (cadence_seq is null or cadence_seq = seq), false) as cadence_counts,
+    coalesce(heart_rate_bpm between heart_rate_min_bpm and heart_rate_max_bpm
+        and (heart_rate_seq is null or heart_rate_seq = seq), false) as heart_rate_counts,
+    watts_rank, cadence_rank, heart_rate_rank, heart_rate_from_rr
+from staged
+join (select study, test_id, anchor from test_opened) using (study, test_id)
+cross join setting
+left join doubled on doubled.study = staged.study and doubled.test_id = staged.test_id
+    and doubled.source = staged.source and doubled.event_time = staged.event_time

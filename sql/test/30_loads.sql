@@ -1,0 +1,104 @@
+-- loads: one row a reading taken: load, cadence and heart rate over the 30 s up to its first
+-- sound, cut to its stage.
+-- inputs: readings, samples, intervals, setting.
+-- Each measure comes from one source: the first by rank with a counted sample in the window.
+-- watts W, cadence rpm, heart rate bpm (of RR intervals 60000 / mean RR); `_sd` with n - 1;
+-- `_age_s` from the newest sample to the first sound.  Null with a note when there is no sample
+-- or the newest is older than max(10 s, 2.5 median intervals), at most 30 s.
+-- rate_hr_bpm: heart rate over the 30 s before an untimed entry, for a rate stated per beat.
+with windows as (
+    select study, test_id, reading_id, 'reading' as window_of,
+        greatest(measured_at - to_microseconds(cast(load_window_s * 1e6 as bigint)), opens_at) as opens,
+        least(measured_at, ended_at) as closes, measured_at as moment
+    from readings cross join setting
+    where status <> 'missed' and stage_index is not null
+    union all
+    select readings.study, readings.test_id, reading_id, 'entry',
+        plus_s(anchor, entered_s - load_window_s), plus_s(anchor, entered_s), plus_s(anchor, entered_s)
+    from readings join test_opened using (study, test_id) cross join setting
+    where measured_source = 'estimated' and stated_mmhg_per_s is null and stated_mmhg_per_beat is not null
+),
+in_window as (
+    select windows.study, windows.test_id, reading_id, window_of, opens, closes, moment,
+        seq, source, sampled_at, unnest([
+            {measure: 'watts', reading: watts, counts: watts_counts, priority: watts_rank, rr: false},
+            {measure: 'cadence', reading: cadence_rpm, counts: cadence_counts, priority: cadence_rank,
+             rr: false},
+            {measure: 'heart_rate', reading: heart_rate_bpm, counts: heart_rate_counts,
+             priority: heart_rate_rank, rr: heart_rate_from_rr}
+        ]) as one
+    from windows
+    join samples on samples.study = windows.study and samples.test_id = windows.test_id
+        and samples.sampled_at > windows.opens and samples.sampled_at <= windows.closes
+),
+averaged as (
+    select study, test_id, reading_id, window_of, one.measure as measure, source,
+        one.priority as priority, opens, closes, moment,
+        case when one.rr
+            then count(*) / sum(1 / one.reading order by sampled_at, source, seq)
+            else avg(one.reading order by sampled_at, source, seq)
+        end as mean_value,
+        stddev_samp(one.reading order by sampled_at, source, seq) as sd,
+        count(*) as n,
+        seconds_between(max(sampled_at), moment) as age_s
+    from in_window
+    where one.counts
+    group by study, test_id, reading_id, window_of, one.measure, source, one.priority, one.rr,
+        opens, closes, moment
+    qualify row_number() over (
+        partition by study, test_id, reading_id, window_of, one.measure
+        order by one.priority nulls last, source
+    ) = 1
+),
+fresh as (
+    select averaged.*,
+        age_s > least(stale_max_s, greatest(stale_min_s, coalesce(stale_intervals * interval_s, 0))) as is_stale
+    from averaged
+    left join intervals using (study, test_id, source)
+    cross join setting
+),
+wide as (
+    select study, test_id, reading_id,
+        max(mean_value) filter (where measure = 'watts' and not is_stale) as watts,
+        max(n) filter (where measure = 'watts') as watts_n,
+        max(sd) filter (where measure = 'watts' and not is_stale) as watts_sd,
+        max(age_s) filter (where measure = 'watts') as watts_age_s,
+        max(source) filter (where measure = 'watts') as watts_source,
+        bool_or(is_stale) filter (where measure = 'watts') as watts_stale,
+        max(mean_value) filter (where measure = 'cadence' and not is_stale) as cadence_rpm,
+        max(n) filter (where measure = 'cadence') as cadence_n,
+        max(sd) filter (where measure = 'cadence' and not is_stale) as cadence_sd_rpm,
+        max(age_s) filter (where measure = 'cadence') as cadence_age_s,
+        max(source) filter (where measure = 'cadence') as cadence_source,
+        bool_or(is_stale) filter (where measure = 'cadence') as cadence_stale,
+        max(mean_value) filter (where measure = 'heart_rate' and not is_stale) as heart_rate_bpm,
+        max(n) filter (where measure = 'heart_rate') as heart_rate_n,
+        max(sd) filter (where measure = 'heart_rate' and not is_stale) as heart_rate_sd_bpm,
+        max(age_s) filter (where measure = 'heart_rate') as heart_rate_age_s,
+        max(source) filter (where measure = 'heart_rate') as heart_rate_source,
+        bool_or(is_stale) filter (where measure = 'heart_rate') as heart_rate_stale
+    from fresh
+    where window_of = 'reading'
+    group by study, test_id, reading_id
+),
+before_entry as (
+    select study, test_id, reading_id,
+        max(mean_value) filter (where measure = 'heart_rate' and not is_stale) as rate_hr_bpm
+    from fresh
+    where window_of = 'entry'
+    group by study, test_id, reading_id
+)
+select windows.study, windows.test_id, windows.reading_id,
+    seconds_between(windows.opens, windows.closes) as load_window_s,
+    watts, coalesce(watts_n, 0) as watts_n, watts_sd, watts_age_s, watts_source,
+    case when watts_n is null then 'no_sample' when watts_stale then 'stale' end as watts_note,
+    cadence_rpm, coalesce(cadence_n, 0) as cadence_n, cadence_sd_rpm, cadence_age_s, cadence_source,
+    case when cadence_n is null then 'no_sample' when cadence_stale then 'stale' end as cadence_note,
+    heart_rate_bpm, coalesce(heart_rate_n, 0) as heart_rate_n, heart_rate_sd_bpm, heart_rate_age_s,
+    heart_rate_source,
+    case when heart_rate_n is null then 'no_sample' when heart_rate_stale then 'stale' end as heart_rate_note,
+    rate_hr_bpm
+from windows
+left join wide using (study, test_id, reading_id)
+left join before_entry using (study, test_id, reading_id)
+where window_of = 'reading'

@@ -1,0 +1,63 @@
+-- falls: one row a used loaded reading: how far its systolic lies below the highest earlier one.
+-- inputs: readings, loads, stages, setting.
+-- reference: the highest k1 of earlier used loaded readings of the same arm at a load at least
+-- `fall_watts` lower; across an unloaded stage only within `fall_intermittent_s`.  An arm that was
+-- not noted counts as the arm of the reading before; a load that was not logged as the stage's
+-- target (load_source target).  fall_mmhg = reference - k1.
+with loaded as (
+    select readings.study, readings.test_id, readings.reading_id, measured_at, readings.stage_index, k1_mmhg,
+        clarity, released.released_at,
+        coalesce(watts, target_watts) as load_watts,
+        case when watts is not null then 'log' when target_watts is not null then 'target' end as load_source,
+        coalesce(
+            arm,
+            last_value(arm ignore nulls) over (
+                partition by readings.study, readings.test_id order by measured_at, readings.reading_id
+                rows between unbounded preceding and current row
+            ),
+            first_value(arm ignore nulls) over (
+                partition by readings.study, readings.test_id order by measured_at, readings.reading_id
+                rows between current row and unbounded following
+            ),
+            'one'
+        ) as arm_taken
+    from readings
+    left join loads using (study, test_id, reading_id)
+    left join times as released using (study, test_id, reading_id)
+    where used and loaded
+),
+referred as (
+    select now.study, now.test_id, now.reading_id, earlier.reading_id as reference_id,
+        earlier.k1_mmhg as reference_mmhg, earlier.measured_at as reference_at,
+        earlier.load_watts as reference_watts
+    from loaded as now
+    join loaded as earlier on earlier.study = now.study and earlier.test_id = now.test_id
+        and earlier.measured_at < now.measured_at
+    cross join setting
+    where earlier.arm_taken = now.arm_taken
+        and earlier.load_watts <= now.load_watts - fall_watts
+        and (
+            earlier.measured_at >= plus_s(now.measured_at, -fall_intermittent_s)
+            or not exists (
+                from stages where stages.study = now.study and stages.test_id = now.test_id
+                    and not stages.loaded and stages.stage_index > earlier.stage_index
+                    and stages.stage_index < now.stage_index
+            )
+        )
+    qualify row_number() over (
+        partition by now.study, now.test_id, now.reading_id
+        order by earlier.k1_mmhg desc, earlier.measured_at desc, earlier.reading_id desc
+    ) = 1
+)
+select loaded.study, loaded.test_id, loaded.reading_id, measured_at, stage_index, k1_mmhg, clarity,
+    load_watts, load_source, arm_taken, reference_id, reference_mmhg, reference_at, reference_watts,
+    reference_mmhg - k1_mmhg as fall_mmhg,
+    lead(loaded.reading_id) over in_order as next_id,
+    lead(measured_at) over in_order as next_at,
+    lead(load_watts) over in_order as next_watts,
+    lead(k1_mmhg) over in_order as next_k1_mmhg,
+    lag(k1_mmhg) over in_order as before_k1_mmhg,
+    lag(stage_index) over in_order as before_stage_index
+from loaded
+left join referred using (study, test_id, reading_id)
+window in_order as (partition by loaded.study, loaded.test_id order by measured_at, loaded.reading_id)
