@@ -9,9 +9,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from pipeline.invented import inputs
 from pipeline.shipped import shipped
-from pipeline.simulate import SimulatedTest, simulate_test
+from pipeline.simulate import SimulatedTest, inputs, simulate_test
 
 STUDY = "millpond-ringers"
 _USUAL: dict[str, Any] = {"study": STUDY, "rest_minutes": 9.0, "stages": 6, "observer": "BELFRY-1"}

@@ -15,9 +15,10 @@ from typing import Any
 
 from pipeline.auscultation import Reading
 from pipeline.protocol import Protocol, Stage
-from pipeline.sensors import Log
-from pipeline.simulate import INVENTED, SimulatedTest, source_logs
+from pipeline.sensors import STANDARD_GRAVITY, Log
+from pipeline.simulated import SimulatedTest, source_logs
 
+INVENTED = "invented data, no real person"
 COMMENT = f"# {INVENTED}\n"
 SHEET_COLUMNS = (
     *("time", "sbp", "k4", "k5", "arm", "observer", "inflated_to", "deflation_per_s"),
@@ -32,6 +33,36 @@ _SECTIONS = {
     "cuff": "bladder_length_cm bladder_width_cm gauge_step_mmhg gauge_checked_on",
     "staff": "people",
 }
+
+
+_COMMA_FORMAT = """\
+name = "ergometer in kgm/min"
+delimiter = ";"
+decimal_comma = true
+
+[time]
+column = "clock"
+form = "clock"
+
+[watts]
+column = "load_kgm_min"
+unit = "kgm/min"
+
+[cadence_rpm]
+column = "pedal_rpm"
+"""
+_RR_FORMAT = """\
+name = "RR intervals"
+delimiter = ","
+
+[time]
+column = "elapsed_s"
+form = "elapsed_s"
+
+[heart_rate_bpm]
+column = "rr_ms"
+unit = "ms"
+"""
 
 
 def inputs(test: SimulatedTest) -> dict[str, str]:
@@ -99,18 +130,37 @@ def _setup(test: SimulatedTest) -> str:
     return text + "\n[sources.readings]\n" + _table(sheet)
 
 
-def _format(test: SimulatedTest, log: Log) -> str | None:
-    return None
-
-
 def _log_files(test: SimulatedTest, log: Log) -> dict[str, str]:
-    columns = [getattr(log, measure) for measure in log.measures]
+    """The log and, where it is not the plain one, its format."""
     begins = test.at(-log.offset_s)
-    rows = (
-        [_iso(begins + timedelta(seconds=time_s)), *(f"{value:g}" for value in values)]
-        for time_s, *values in zip(log.times_s, *columns, strict=True)
-    )
-    return {f"{log.name}.csv": _csv(["time", *log.measures], rows)}
+    columns = [getattr(log, measure) for measure in log.measures]
+    rows = zip(log.times_s, *columns, strict=True)
+    format_text = _format(test, log)
+    if format_text is None:
+        names: list[str] = ["time", *log.measures]
+        cells = ([_iso(begins + timedelta(seconds=t)), *map(_number, values)] for t, *values in rows)
+        text = _csv(names, cells)
+    elif log.from_rr:
+        names = ["elapsed_s", "rr_ms"]
+        text = _csv(names, ([f"{t - log.offset_s:.3f}", f"{60000 / bpm:.0f}"] for t, bpm in rows))
+    else:
+        names = ["clock", "load_kgm_min", "pedal_rpm"]
+        cells = (
+            [_clock(test, t - log.offset_s), f"{watts * 60 / STANDARD_GRAVITY:.1f}", _number(rpm)]
+            for t, watts, rpm in rows
+        )
+        text = _csv(names, ([cell.replace(".", ",") for cell in row] for row in cells), ";")
+    files = {f"{log.name}.csv": COMMENT + text}
+    return files if format_text is None else files | {f"{log.name}.toml": COMMENT + format_text}
+
+
+def _format(test: SimulatedTest, log: Log) -> str | None:
+    """The log format as a person writes it; None where the plain one holds."""
+    if log.from_rr:
+        return _RR_FORMAT
+    if log.name == "ergometer" and test.choices.ergometer_log == "comma":
+        return _COMMA_FORMAT
+    return None
 
 
 def _sheet(test: SimulatedTest) -> str:
@@ -201,8 +251,9 @@ def _number(value: float | None) -> str:
 
 
 def _clock(test: SimulatedTest, time_s: float) -> str:
-    """The time of day where the test was, to the second."""
-    return f"{test.started + timedelta(seconds=time_s):%H:%M:%S}"
+    """The time of day where the test was, with milliseconds only where there are any."""
+    moment = test.started + timedelta(seconds=time_s)
+    return f"{moment:%H:%M:%S}" + (f".{moment.microsecond // 1000:03d}" if moment.microsecond else "")
 
 
 def _iso(moment: datetime) -> str:

@@ -29,18 +29,9 @@ from pipeline.events import (
 )
 from pipeline.journal import Journal
 from pipeline.prompts import Planner
-from pipeline.protocol import Protocol
-from pipeline.recorder import SOURCE, Recorder
+from pipeline.recorder import Recorder
 from pipeline.rules import Rules
-from pipeline.stages import (
-    Match,
-    StageRun,
-    clock_offset,
-    detect_stages,
-    detected_stages,
-    match_to_protocol,
-    scheduled_stages,
-)
+from pipeline.stages import Timeline, clock_offset, detected_timeline, scheduled_timeline
 
 STAGE_END_NEAR_S = 60.0
 # at one moment: what announces comes first, then the stage, then what was logged, then what was read
@@ -87,9 +78,9 @@ def join(order: JoinOrder, archive: Archive, rules: Rules) -> TestFolder:
     opened = order.opened
     sources = [_on_test_clock(source, opened.anchor) for source in order.sources]
     load = _load(sources, opened.anchor)
-    run = _stages(order, load)
-    _check_overlap(sources, opened.anchor, run)
-    coming = _in_order(sources, run, opened.anchor)
+    timeline = _timeline(order, load)
+    _check_overlap(sources, opened.anchor, timeline)
+    coming = _in_order(sources, timeline, opened.anchor)
     folder = archive.create(opened.study, opened.test_id)
     with Journal.create(folder.journal) as journal:
         publish_bytes(folder.setup, order.setup_text.encode())
@@ -103,8 +94,8 @@ def join(order: JoinOrder, archive: Archive, rules: Rules) -> TestFolder:
             for elapsed_s, event in coming:
                 recorder.advance(elapsed_s)
                 recorder.take(event)
-            recorder.advance(max(clock.elapsed(), run.ended_s))
-            recorder.close(pipeline_time(opened.anchor, run.ended_s), *_outcome(order, run))
+            recorder.advance(max(clock.elapsed(), timeline.ended_s))
+            recorder.close(pipeline_time(opened.anchor, timeline.ended_s), *_outcome(order, timeline))
         finally:
             deriver.close()
     return folder
@@ -156,31 +147,28 @@ def _watts_rank(opened: SourceOpened) -> int | None:
     return int(ranks["watts"]) if "watts" in ranks else None
 
 
-def _stages(order: JoinOrder, load: list[tuple[float, float]]) -> StageRun:
+def _timeline(order: JoinOrder, load: list[tuple[float, float]]) -> Timeline:
     opened, protocol = order.opened, order.opened.protocol
     if protocol is not None and protocol.stage_from == "schedule":
         starts = {index: (moment - opened.anchor).total_seconds() for index, moment in order.starts.items()}
         last_s = max((elapsed_s for elapsed_s, _ in load), default=None)
-        return scheduled_stages(protocol, opened.anchor, source=SOURCE, starts=starts, last_sample_s=last_s)
+        return scheduled_timeline(protocol, opened.anchor, starts=starts, last_sample_s=last_s)
     if not load:
         raise InputError(
             "nothing says when stages began: no protocol to run by and no log with a load; "
             "add [protocol] with stages, or a source that gives watts"
         )
-    ramps = protocol is None or any(stage.target_watts_to is not None for stage in protocol.stages)
-    detected = detect_stages(load, ramps=ramps)
-    matches = match_to_protocol(detected, protocol) if protocol else [Match(one, None) for one in detected]
-    return detected_stages(matches, opened.anchor, source=SOURCE, protocol=protocol)
+    return detected_timeline(load, opened.anchor, protocol=protocol)
 
 
-def _check_overlap(sources: Sequence[SourceLog], anchor: datetime, run: StageRun) -> None:
+def _check_overlap(sources: Sequence[SourceLog], anchor: datetime, timeline: Timeline) -> None:
     """A log that lies wholly outside the test is a wrong clock or the wrong file."""
     for source in sources:
         times = [_elapsed(source, event, anchor) for event in source.events if isinstance(event, Sample)]
-        if times and (max(times) < _started_s(run, anchor) or min(times) > run.ended_s):
+        if times and (max(times) < timeline.started_s or min(times) > timeline.ended_s):
             shown = [
                 pipeline_time(anchor, s).strftime("%Y-%m-%d %H:%M:%S")
-                for s in (min(times), max(times), _started_s(run, anchor), run.ended_s)
+                for s in (min(times), max(times), timeline.started_s, timeline.ended_s)
             ]
             raise InputError(
                 f"source {source.opened.name}: logged from {shown[0]} to {shown[1]} UTC, but the test ran from "
@@ -188,7 +176,9 @@ def _check_overlap(sources: Sequence[SourceLog], anchor: datetime, run: StageRun
             )
 
 
-def _in_order(sources: Sequence[SourceLog], run: StageRun, anchor: datetime) -> list[tuple[float, Event]]:
+def _in_order(
+    sources: Sequence[SourceLog], timeline: Timeline, anchor: datetime
+) -> list[tuple[float, Event]]:
     """Everything that happened as (pipeline time in s, event), in the order in which it is taken.
 
     What came before the test was opened is taken at its opening and keeps its own time.
@@ -200,11 +190,11 @@ def _in_order(sources: Sequence[SourceLog], run: StageRun, anchor: datetime) -> 
 
     for source in sources:
         add(0.0, source.opened.model_copy(update={"event_time": anchor}))
-    for started in run.events:
+    for started in timeline.events:
         add((started.event_time - anchor).total_seconds(), started)
     for source in sources:
         if source.time_means == "stage_end":
-            ends = _with_ends(run, anchor)
+            ends = timeline.stages
             events: Sequence[Event] = [_before_stage_end(event, ends, anchor) for event in source.events]
         else:
             events = source.events
@@ -214,16 +204,6 @@ def _in_order(sources: Sequence[SourceLog], run: StageRun, anchor: datetime) -> 
             before_s = before_s if event.kind == "line_rejected" else _elapsed(source, event, anchor)
             add(before_s, event)
     return [(elapsed_s, event) for elapsed_s, _, _, event in sorted(coming, key=lambda row: row[:3])]
-
-
-def _started_s(run: StageRun, anchor: datetime) -> float:
-    return (run.events[0].event_time - anchor).total_seconds()
-
-
-def _with_ends(run: StageRun, anchor: datetime) -> list[tuple[StageStarted, float]]:
-    """Each stage with the elapsed second at which it ends."""
-    starts = [(event.event_time - anchor).total_seconds() for event in run.events]
-    return list(zip(run.events, [*starts[1:], run.ended_s], strict=True))
 
 
 def _before_stage_end(event: Event, stages: Sequence[tuple[StageStarted, float]], anchor: datetime) -> Event:
@@ -248,14 +228,16 @@ def _planner(order: JoinOrder) -> Planner | None:
     return Planner(order.opened.anchor, "planned", age_years=order.opened.age_years, timed_entries=timed)
 
 
-def _outcome(order: JoinOrder, run: StageRun) -> tuple[Literal["completed", "stopped"], EndReason | None]:
+def _outcome(
+    order: JoinOrder, timeline: Timeline
+) -> tuple[Literal["completed", "stopped"], EndReason | None]:
     """How the test ended: as noted; else completed when every loaded stage of the protocol was ridden."""
     if order.end_reason is not None:
         return ("completed" if order.end_reason == "protocol_complete" else "stopped"), order.end_reason
     protocol = order.opened.protocol
     if protocol is None:
         return "completed", None
-    ridden = sum(event.phase in ("warmup", "exercise") for event in run.events)
+    ridden = sum(event.phase in ("warmup", "exercise") for event in timeline.events)
     if ridden >= sum(stage.loaded for stage in protocol.stages):
         return "completed", "protocol_complete"
     return "stopped", None

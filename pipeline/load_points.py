@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from bisect import bisect_left, insort
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -62,7 +63,7 @@ def bridged(times: Sequence[float], watts: Sequence[float]) -> list[float]:
 def thinned(times: Sequence[float], watts: Sequence[float]) -> LoadPoints:
     """At most a point a second (a log of over two hours: 7200 in all), each the median there."""
     count = len(times)
-    gaps = sorted(b - a for a, b in zip(times, times[1:], strict=False))
+    gaps = sorted(b - a for a, b in itertools.pairwise(times))
     typical = gaps[len(gaps) // 2] if gaps else 1.0
     width = max(1.0, typical * count / MAX_POINTS)
     firsts: list[int] = []
@@ -83,7 +84,7 @@ def thinned(times: Sequence[float], watts: Sequence[float]) -> LoadPoints:
     starts = [times[first] for first in firsts]
     interval = max(typical, width if len(firsts) < count else 0.0, 1e-3)
     # a gap without samples says nothing about the load in it, so it weighs like three samples
-    weights = [min(max(b - a, 1e-3), 3 * interval) for a, b in zip(starts, starts[1:], strict=False)]
+    weights = [min(max(b - a, 1e-3), 3 * interval) for a, b in itertools.pairwise(starts)]
     weights.append(interval)
     reach = max(1, round(SHORT_EVENT_S / interval))
     return LoadPoints(starts, _without_spikes(raw, reach), weights, firsts, interval, reach)
@@ -100,7 +101,7 @@ def noise_between_blocks(points: LoadPoints) -> float:
     for first in range(0, len(points.watts) - size + 1, size):
         if points.watts[first] > NEAR_ZERO_WATTS:  # no load has no noise
             blocks.append(sum(points.watts[first : first + size]) / size)
-    differences = [b - a for a, b in zip(blocks, blocks[1:], strict=False)]
+    differences = [b - a for a, b in itertools.pairwise(blocks)]
     if len(differences) < 4:
         return 0.0
     centre = median(differences)

@@ -16,7 +16,8 @@ import heapq
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import accumulate
+from itertools import accumulate, pairwise
+from math import sqrt
 from statistics import median
 
 from pipeline.load_points import (
@@ -35,6 +36,9 @@ PLACING_S = 4.0
 STEP_MIN_WATTS = 7.0
 STEP_MIN_SHARE = 0.04
 STEP_SPREADS = 4.0
+WANDER_NOISE = 20.0  # W^2 s; in a log that is noisier, a load may wander by WANDER_SHARE for WANDER_S
+WANDER_SHARE = 0.08
+WANDER_S = 59.0
 RAMP_MIN_S = 75.0
 RAMP_MIN_WATTS = 25.0
 RAMP_MIN_POINTS = 6
@@ -234,7 +238,7 @@ def _placed(
         starts[number] = _changeover(times, watts, left, right, low, max(low, high))
     ends = [*starts[1:], len(times)]
     return [
-        replace(segment, first=first, end=end)
+        replace(segment, first=first, end=end) if segment.watts_per_s else _level(times, watts, first, end)
         for segment, first, end in zip(segments, starts, ends, strict=True)
     ]
 
@@ -282,7 +286,7 @@ def _one_ramp(times: Sequence[float], left: Segment, right: Segment, noise: floa
     centre = (times[level.first] + times[level.end - 1]) / 2
     # a level that a ramp ends in lies half its length's rise off the ramp drawn on, one cut
     # out of the ramp lies on it
-    nearest = max(abs(ramp.watts_per_s) * length / 4, 2 * (noise / length) ** 0.5)
+    nearest = max(abs(ramp.watts_per_s) * length / 4, 2 * sqrt(noise / length))
     if length > RAMP_MIN_S or abs(level.watts - ramp.at(centre)) > nearest:
         return None
     return replace(ramp, first=left.first, end=right.end)
@@ -291,8 +295,8 @@ def _one_ramp(times: Sequence[float], left: Segment, right: Segment, noise: floa
 def _steps_merged(
     times: Sequence[float], watts: Sequence[float], segments: list[Segment], noise: float
 ) -> list[Segment]:
-    """Constant loads taken on the log itself; neighbours that hardly differ become one."""
-    kept = [s if s.watts_per_s else _level(times, watts, s.first, s.end) for s in segments]
+    """Neighbouring constant loads that hardly differ become one."""
+    kept = list(segments)
     loads = [s.watts for s in kept if not s.watts_per_s and s.watts > NEAR_ZERO_WATTS]
     usual = sum(loads) / len(loads) if loads else 1.0
 
@@ -310,11 +314,13 @@ def _steps_merged(
             return apart / (apart + high + 1.0)
         rates = 1 / _length(times, left) + 1 / _length(times, right)
         # the noise of a hand-set brake grows with the load
-        by_noise = STEP_SPREADS * (max(1.0, high / usual) * noise * rates) ** 0.5
-        return apart / max(STEP_MIN_WATTS, STEP_MIN_SHARE * high, by_noise)
+        by_noise = STEP_SPREADS * sqrt(max(1.0, high / usual) * noise * rates)
+        wander = noise > WANDER_NOISE and min(_length(times, left), _length(times, right)) < WANDER_S
+        share = WANDER_SHARE if wander else STEP_MIN_SHARE
+        return apart / max(STEP_MIN_WATTS, share * high, by_noise)
 
     while len(kept) > 1:
-        steps = [clearness(left, right) for left, right in zip(kept, kept[1:], strict=False)]
+        steps = [clearness(left, right) for left, right in pairwise(kept)]
         least = min(range(len(steps)), key=steps.__getitem__)
         if steps[least] >= 1:
             break

@@ -6,6 +6,7 @@ to the first sample of the next, the last one to its last sample.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -107,7 +108,7 @@ def first_rise(samples: Iterable[tuple[float, float]]) -> float | None:
     is not in it.
     """
     stages = detect_stages(samples)
-    for before, stage in zip(stages, stages[1:], strict=False):
+    for before, stage in itertools.pairwise(stages):
         if before.phase == "rest" and stage.phase != "rest":
             return stage.started_s
     return None

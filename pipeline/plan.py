@@ -192,9 +192,12 @@ class _Plan:
         return held is not None and held.prompt.fits != "no" and held.prompt.cuff_up <= self.now_s
 
     def not_before(self, key: str) -> float:
-        """When `key` was issued, else now: a plan that is late starts from there and stays there."""
-        since = self.standing[key].issued_s if key in self.standing else self.now_s
-        return max(self.force.started_s, since)
+        """Now, for what is not issued yet.
+
+        What is issued is planned as if there were time: where its moment has come forward into
+        the past the prompt that is shown stays, and its slack takes the difference.
+        """
+        return self.force.started_s if key in self.standing else max(self.force.started_s, self.now_s)
 
     def earliest(self, key: str, gap_s: float) -> float:
         return max(self.not_before(key), self.released_s + gap_s)
@@ -366,8 +369,9 @@ class _Plan:
             return
         if self.done(key):
             return
-        # it comes unannounced, so the assessor gets the whole stand-by
-        cuff_up = max(self.earliest(key, self.gap_s), self.not_before(key) + STAND_BY_S)
+        # it comes unannounced, so the assessor gets the whole stand-by from when it was issued
+        since_s = self.standing[key].issued_s if key in self.standing else self.now_s
+        cuff_up = max(self.earliest(key, self.gap_s), since_s + STAND_BY_S)
         reading = self.reading(cuff_up)
         takes = reading[2]
         if loaded and cuff_up + takes.t1 > last.measured_s + REPEAT_WITHIN_S:

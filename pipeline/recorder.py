@@ -59,7 +59,8 @@ class Recorder:
 
     def advance(self, to_s: float) -> None:
         """Move the clock on to `to_s`, stopping wherever the planner has something to say."""
-        while self._next_wake_s is not None and self._next_wake_s <= to_s:
+        # what happens at a moment comes before what is due at it: the last second still counts
+        while self._next_wake_s is not None and self._next_wake_s < to_s:
             self._clock.move_to(self._next_wake_s)
             self._plan()
         self._clock.move_to(to_s)

@@ -13,7 +13,7 @@ from random import Random
 from pipeline.choices import Choices
 from pipeline.truth import Truth, clipped
 
-W_PER_KGM_MIN = 9.80665 / 60
+STANDARD_GRAVITY = 9.80665
 TURNING_WATTS = 3.0
 CADENCE_RPM = 70.0
 CADENCE_RECOVERY_RPM = 50.0
@@ -81,7 +81,7 @@ def _ergometer(random: Random, choices: Choices, truth: Truth, ended_s: float) -
     watts = [_load(random, truth.watts.at(time_s)) for time_s in times]
     if choices.ergometer_log == "comma":
         # this one shows kgm/min with one decimal, which is what can be had back
-        watts = [round(load / W_PER_KGM_MIN, 1) * W_PER_KGM_MIN for load in watts]
+        watts = [round(load * 60 / STANDARD_GRAVITY, 1) * STANDARD_GRAVITY / 60 for load in watts]
     cadence = [_cadence(random, truth, time_s) for time_s in times]
     return Log("ergometer", choices.ergometer_offset_s, tuple(times), tuple(watts), tuple(cadence))
 

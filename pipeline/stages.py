@@ -6,6 +6,7 @@ had here.  All moments are elapsed seconds; loads are watts.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -91,7 +92,7 @@ def _checked(protocol: Protocol, starts: Mapping[int, float]) -> dict[int, float
     for index, second in noted.items():
         if not 0 <= index < len(protocol.stages):
             raise InputError(
-                f"a start is noted for stage {index + 1}, but the protocol has {len(protocol.stages)} stages; "
+                f"a start is noted for stage {index + 1}, but the protocol has {len(protocol.stages)}; "
                 "correct the number of the stage"
             )
         if not (math.isfinite(second) and second >= 0):
@@ -100,7 +101,7 @@ def _checked(protocol: Protocol, starts: Mapping[int, float]) -> dict[int, float
                 "opened; correct it or the start of the test"
             )
     order = list(noted)
-    for earlier, later in zip(order, order[1:], strict=False):
+    for earlier, later in itertools.pairwise(order):
         if noted[later] <= noted[earlier]:
             labels = (protocol.stages[later].label, protocol.stages[earlier].label)
             raise InputError(

@@ -86,7 +86,7 @@ select staged.*,
         when k1_mmhg <= dbp_mmhg then 'not_above_diastolic'
     end as used_note,
     used_note is null as used,
-    case measured_source when 'marked' then 1.0 when 'stated' then 5.0 when 'estimated' then 15.0 end
+    cast(case measured_source when 'marked' then 1 when 'stated' then 5 when 'estimated' then 15 end as double)
         as u_time_s
 from staged
 left join stages on stages.study = staged.study and stages.test_id = staged.test_id

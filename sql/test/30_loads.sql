@@ -11,7 +11,7 @@ with windows as (
         greatest(measured_at - to_microseconds(cast(load_window_s * 1e6 as bigint)), opens_at) as opens,
         least(measured_at, ended_at) as closes, measured_at as moment
     from readings cross join setting
-    where status <> 'missed' and stage_index is not null
+    where measured_source is not null and stage_index is not null
     union all
     select readings.study, readings.test_id, reading_id, 'entry',
         plus_s(anchor, entered_s - load_window_s), plus_s(anchor, entered_s), plus_s(anchor, entered_s)

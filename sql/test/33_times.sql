@@ -13,7 +13,7 @@ with heard as (
     from readings
     left join loads using (study, test_id, reading_id)
     cross join setting
-    where status <> 'missed'
+    where measured_source is not null
 ),
 fallen as (
     select *,
@@ -50,14 +50,17 @@ timed as (
         case when measured_mmhg_per_beat is not null then 'measured'
             when stated_mmhg_per_beat is not null then 'stated' else 'default'
         end as deflation_per_beat_source,
-        coalesce(last_sound_at,
-            plus_s(measured_at, greatest(k1_mmhg - lowest_mmhg, 0) / rate_mmhg_per_s)) as last_sound,
-        plus_s(measured_at, greatest(k1_mmhg - dbp_mmhg, 0) / rate_mmhg_per_s) as dbp_at,
-        plus_s(measured_at,
-            greatest(k1_mmhg - least(listen_to, lowest_mmhg), 0) / rate_mmhg_per_s + release_s) as released_at,
-        plus_s(measured_at,
+        -- greatest() passes over a null, so each part asks for the pressure that it needs
+        coalesce(last_sound_at, case when k1_mmhg is not null
+            then plus_s(measured_at, greatest(k1_mmhg - lowest_mmhg, 0) / rate_mmhg_per_s) end) as last_sound,
+        case when k1_mmhg is not null and dbp_mmhg is not null
+            then plus_s(measured_at, greatest(k1_mmhg - dbp_mmhg, 0) / rate_mmhg_per_s) end as dbp_at,
+        case when k1_mmhg is not null then plus_s(measured_at,
+            greatest(k1_mmhg - least(listen_to, lowest_mmhg), 0) / rate_mmhg_per_s + release_s)
+        end as released_at,
+        case when k1_mmhg is not null then plus_s(measured_at,
             -inflated_to_mmhg / pump_mmhg_per_s
-            - greatest(inflated_to_mmhg - k1_mmhg, 0) / rate_mmhg_per_s) as pump_started_at
+            - greatest(inflated_to_mmhg - k1_mmhg, 0) / rate_mmhg_per_s) end as pump_started_at
     from rated cross join (select release_s, pump_mmhg_per_s from setting)
 )
 select timed.study, timed.test_id, reading_id, lowest_mmhg, listen_to,

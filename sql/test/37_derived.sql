@@ -28,7 +28,7 @@ same_stage_prompts as (
 factored as (
     select gathered.*,
         same_stage_prompts.stage_index is not null as stage_has_prompt,
-        case when status = 'taken' and not k1_at_least and k1_mmhg is not null then k1_mmhg end as sbp_exact,
+        case when not k1_at_least then k1_mmhg end as sbp_exact,
         case map_method
             when 'third' then 1.0 / 3
             when 'two_fifths' then 0.4

@@ -34,7 +34,7 @@ amendments as (
 ),
 joined as (
     select readings.*,
-        case when status = 'taken' then k1_mmhg end as sbp_mmhg,
+        k1_mmhg as sbp_mmhg,
         loads.* exclude (study, test_id, reading_id, rate_hr_bpm),
         times.* exclude (study, test_id, reading_id, listen_to, last_sound_at),
         times.last_sound_at as last_sound_heard_at,
@@ -102,9 +102,10 @@ select study, test_id, reading_id, status, used, used_note, due_seq, stage_index
     map_change_stage_mmhg, pulse_pressure_change_stage_mmhg, dbp_change_note,
     attempted, missed_reason, note, amendments,
     nullif(concat_ws(' ',
-        case when status = 'taken' and sbp_mmhg is null then 'sbp_mmhg=not_heard' end,
+        case when measured_source is not null and sbp_mmhg is null then 'sbp_mmhg=not_heard' end,
+        case when measured_source is not null and last_sound_heard_at is null then 'last_sound_at=no_systolic' end,
         case when measured_source is not null and dbp_mmhg is null then 'dbp_mmhg=diastolic_unresolved' end,
-        case when status = 'taken' and k1_at_least then 'pulse_pressure_mmhg=lower_bound map_mmhg=lower_bound rate_pressure_product=lower_bound' end,
+        case when k1_at_least then 'pulse_pressure_mmhg=lower_bound map_mmhg=lower_bound rate_pressure_product=lower_bound' end,
         case when stage_index is null then 'stage_index=no_stage' end,
         case when position is null then 'position=no_stage' end,
         case when status <> 'missed' and stage_index is not null and used and phase <> 'rest'

@@ -38,17 +38,10 @@ WITH_REASONS = ("readings", "summary")
 COLUMNS = [(relation.name, column) for relation in published().values() for column in relation.columns]
 
 
-def cases(chosen: Callable[[Column], object], **faults: str) -> list[Any]:
-    """The parameters (file, column) of the columns chosen; faults of the SQL by column, in words."""
+def cases(chosen: Callable[[Column], object]) -> list[Any]:
+    """The parameters (file, column) of the columns chosen."""
     return [
-        pytest.param(
-            name,
-            column,
-            id=f"{name}.{column.name}",
-            marks=[pytest.mark.xfail(reason=faults[column.name])] if column.name in faults else [],
-        )
-        for name, column in COLUMNS
-        if chosen(column)
+        pytest.param(name, column, id=f"{name}.{column.name}") for name, column in COLUMNS if chosen(column)
     ]
 
 
@@ -322,7 +315,7 @@ def test_columns_are_those_of_the_sql_in_their_order(empty: Tables, name: str) -
     assert [column.name for column in relation.columns] == [c for c in given if c not in left_out]
 
 
-@pytest.mark.parametrize(("name", "column"), cases(bool, u_time_s="20_readings gives a decimal"))
+@pytest.mark.parametrize(("name", "column"), cases(bool))
 def test_types_are_those_of_the_sql(empty: Tables, name: str, column: Column) -> None:
     given = empty.rows(f"describe select {column.name} from {published()[name].sql_relation}")
     assert column.type == given[0]["column_type"]
@@ -553,10 +546,7 @@ def test_every_null_has_a_reason(derived: Tables, name: str) -> None:
 
 @pytest.mark.parametrize(
     ("name", "column"),
-    cases(
-        lambda column: column.only or column.needs,
-        dbp_at="33_times gives the first sound's time where there is no diastolic",
-    ),
+    cases(lambda column: column.only or column.needs),
 )
 def test_a_value_stands_only_where_its_conditions_hold(derived: Tables, name: str, column: Column) -> None:
     relation = published()[name]

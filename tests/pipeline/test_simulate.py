@@ -21,11 +21,11 @@ from pipeline.cuff import Snapshot
 from pipeline.demo import DEMO, demo_files, demo_test, write_demo
 from pipeline.errors import UsageError
 from pipeline.events import ReadingMissed, ReadingTaken, Sample, TestOpened
-from pipeline.invented import inputs, protocol_text
+from pipeline.invented import INVENTED, protocol_text
 from pipeline.plan import StageInForce, plan_stage
 from pipeline.protocol import Protocol, Stage, parse_protocol
 from pipeline.shipped import shipped
-from pipeline.simulate import INVENTED, SimulatedTest, simulate_test, source_logs
+from pipeline.simulate import SimulatedTest, inputs, simulate_test, source_logs
 from pipeline.truth import Course
 
 NUMBERS = range(12)
