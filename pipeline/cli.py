@@ -35,6 +35,9 @@ RulesOption = Annotated[
     Optional[Path],  # noqa: UP045
     typer.Option("--rules", help="A rules file that overrides the shipped set."),
 ]
+TestsArgument = Annotated[
+    list[str], typer.Argument(help="Folders of tests, studies or archives; or ids of tests in the archive.")
+]
 DEFAULT_ARCHIVE = Path("cuffwatt-archive")
 
 
@@ -92,6 +95,7 @@ def describe(
 ) -> None:
     """Propose a log format from a sample file, with its first rows as they are read."""
     from adapters.log_proposal import propose
+
     from pipeline.output import chosen, emit, say
 
     proposal = propose(log)
@@ -110,8 +114,10 @@ def join(
     form: FormatOption = None,
 ) -> None:
     """Join log files and a reading sheet into a sealed test."""
+    from pipeline.output import show_test
+
     folder = _join(setup, archive, rules)
-    _show_test(folder, form)
+    show_test(folder, form)
 
 
 @app.command()
@@ -123,30 +129,32 @@ def demo(
 ) -> None:
     """Join the first shipped test (invented data) and show what comes out."""
     from pipeline.archive import Archive
-    from pipeline.output import say
+    from pipeline.output import say, show_test
     from pipeline.shipped import shipped
 
     example = sorted((shipped("fixtures") / "demo").glob("*/test.toml"))[0]
     done = list(Archive(folder).tests()) if folder.is_dir() else []
     if done:
         say(f"{folder} holds the demo from before; remove it to see it made again")
-        _show_test(done[0], form)
+        show_test(done[0], form)
         return
     say(f"invented data, no real person: {example.parent}")
-    _show_test(_join(example, folder, None), form)
+    show_test(_join(example, folder, None), form)
 
 
 @app.command()
 def seal(
-    paths: Annotated[list[Path], typer.Argument(help="Tests, studies or archives.")],
+    tests: TestsArgument,
+    archive: ArchiveOption = DEFAULT_ARCHIVE,
     rules: RulesOption = None,
 ) -> None:
     """Derive tests again: the Parquet files from their journals."""
     from pipeline.output import say
+    from pipeline.rules import load_rules
     from pipeline.seal import seal_all
 
-    folders = _folders(paths)
-    outcomes = seal_all(folders, _rules(rules) if rules else None)
+    folders = _folders(tests, archive)
+    outcomes = seal_all(folders, load_rules(rules) if rules else None)
     for outcome in outcomes:
         if outcome.problem:
             say(f"passed over: {outcome.problem}")
@@ -158,14 +166,15 @@ def seal(
 
 @app.command()
 def verify(
-    paths: Annotated[list[Path], typer.Argument(help="Tests, studies or archives.")],
+    tests: TestsArgument,
+    archive: ArchiveOption = DEFAULT_ARCHIVE,
     form: FormatOption = None,
 ) -> None:
     """Check journals and sealed files against each other; nothing is changed."""
     from pipeline.output import chosen, emit
     from pipeline.verify import verify as check
 
-    findings = check(_folders(paths))
+    findings = check(_folders(tests, archive))
     columns = ["study", "test_id", "level", "lines", "chain", "words"]
     emit([vars(finding) for finding in findings], columns, chosen(form))
     if any(finding.wrong for finding in findings):
@@ -199,42 +208,31 @@ def _make_folder(folder: Path) -> None:
         ) from None
 
 
-def _folders(paths: list[Path]) -> list[Any]:
+def _folders(wanted: list[str], archive: Path) -> list[Any]:
     from pipeline.archive import Archive
 
-    folders = []
-    for path in paths:
-        if not path.exists():
-            raise UsageError(f"{path}: no such test, study or archive; give a folder that cuffwatt made")
-        found = Archive(path).within(path)
-        if not found:
-            raise UsageError(f"{path}: holds no test; give an archive, or a folder study=S or test=T in one")
-        folders += found
-    return folders
-
-
-def _rules(path: Path | None) -> Any:
-    from pipeline.rules import load_rules
-
-    return load_rules(path)
+    return [folder for one in wanted for folder in Archive(archive).within(one)]
 
 
 def _join(setup_path: Path, archive_path: Path, rules_path: Path | None) -> Any:
     from adapters.setup_file import load_setup
+    from adapters.source_files import read_logs, read_sheets
     from pipeline.archive import Archive
-    from pipeline.join import JoinOrder, join, rules_text
+    from pipeline.join import JoinOrder, first_moment, join, rules_text
+    from pipeline.rules import load_rules
     from pipeline.seal import seal_all
 
     setup = load_setup(setup_path)
     rules_file = rules_path or setup.rules_file
-    rules = _rules(rules_file)
-    sources, anchor = _sources(setup)
+    rules = load_rules(rules_file)
+    logs = read_logs(setup)
+    anchor = setup.test.started or first_moment(logs)
     opened = setup.test_opened(
         mode="join", anchor=anchor, rules_digest=rules.digest, software=f"cuffwatt {__version__}"
     )
     order = JoinOrder(
         opened=opened,
-        sources=sources,
+        sources=[*logs, *read_sheets(setup, anchor)],
         starts=setup.stage_starts(anchor),
         end_reason=setup.test.end_reason,
         setup_text=setup.text,

@@ -9,8 +9,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from pipeline.events import Event
 from pipeline.cuff import Snapshot, SnapshotReading
+from pipeline.events import Event
 from pipeline.rules import Rules
 from pipeline.tables import Tables
 

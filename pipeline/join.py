@@ -171,8 +171,8 @@ def _check_overlap(sources: Sequence[SourceLog], anchor: datetime, timeline: Tim
                 for s in (min(times), max(times), timeline.started_s, timeline.ended_s)
             ]
             raise InputError(
-                f"source {source.opened.name}: logged from {shown[0]} to {shown[1]} UTC, but the test ran from "
-                f"{shown[2]} to {shown[3]} UTC; check started, the date, or give clock_offset_s or align"
+                f"source {source.opened.name}: logged from {shown[0]} to {shown[1]} UTC, but the test ran "
+                f"from {shown[2]} to {shown[3]} UTC; check started, the date, or give clock_offset_s or align"
             )
 
 

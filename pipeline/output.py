@@ -11,7 +11,10 @@ import json
 import sys
 from collections.abc import Sequence
 from datetime import date, datetime
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from pipeline.archive import TestFolder
 
 Format = Literal["table", "csv", "json"]
 
@@ -47,6 +50,61 @@ def emit(rows: Sequence[dict[str, Any]], columns: Sequence[str], form: Format, t
         sys.stdout.write(text.getvalue())
     else:
         _table(rows, columns, title)
+
+
+_STAGES = (
+    "stage_index",
+    "label",
+    "phase",
+    "position",
+    "target_watts",
+    "watts_mean",
+    "started_s",
+    "ridden_s",
+    "stage_hr_bpm",
+)
+_READINGS = (
+    "elapsed_s",
+    "stage_label",
+    "status",
+    "sbp_mmhg",
+    "dbp_mmhg",
+    "dbp_phase",
+    "watts",
+    "heart_rate_bpm",
+    "map_mmhg",
+    "sbp_change_rest_mmhg",
+    "rate_pressure_product",
+    "hr_percent_reserve",
+    "in_window",
+    "used_note",
+)
+_FLAGS = ("level", "code", "target_seq", "observed", "operator", "threshold", "unit", "words", "detail")
+
+
+def show_test(folder: TestFolder, form: Format | None) -> None:
+    """What a sealed test says: on a terminal stages, readings and flags; else its readings."""
+    import pyarrow.parquet as pq
+
+    names = ("stages", "readings", "flags", "summary")
+    tables = {name: pq.read_table(folder.parquet(name)) for name in names}
+    rows = {name: table.to_pylist() for name, table in tables.items()}
+    if chosen(form) == "table":
+        severity = {level: number for number, level in enumerate(("stop", "caution", "check", "note"))}
+        rows["flags"].sort(key=lambda row: (severity[row["level"]], row["target_seq"]))
+        emit(rows["stages"], _STAGES, "table", title=f"Stages of {folder.study}/{folder.test_id}")
+        emit(rows["readings"], _READINGS, "table", title="Readings")
+        emit(rows["flags"], _FLAGS, "table", title="Flags: outside a cited limit, or worth a look")
+    else:
+        emit(rows["readings"], tables["readings"].column_names, chosen(form))
+    for row in rows["summary"]:
+        say(
+            f"{row['readings_taken']} readings taken, {row['readings_missed']} missed; worst flag: "
+            f"{row['worst_flag'] or 'none'}; {row['lines_rejected']} lines rejected; clocks: "
+            f"{row['clock_offsets'] or 'one'}"
+        )
+    say(f"files: {folder.path}")
+    say(CAUTION)
 
 
 def _table(rows: Sequence[dict[str, Any]], columns: Sequence[str], title: str) -> None:

@@ -176,21 +176,21 @@ def rule_rows(rules: Rules) -> list[dict[str, Any]]:
 
 
 def _override(rules: dict[tuple[str, str], dict[str, Any]], table: dict[str, Any], where: str) -> None:
-    code = table.get("code")
+    code = str(table.get("code"))
     quantities = sorted(quantity for known, quantity in rules if known == code)
     if not quantities:
         known = ", ".join(sorted({known for known, _ in rules}))
         raise InputError(f"{where}: unknown code {code!r}; known are {known}")
     if "quantity" not in table and len(quantities) > 1:
         raise InputError(f"{where}: {code} has several quantities; say which: {', '.join(quantities)}")
-    quantity = table.get("quantity", quantities[0])
+    quantity = str(table.get("quantity", quantities[0]))
     if quantity not in quantities and f"quantity: '{quantity}'" not in _sql_of_flags():
         raise InputError(f"{where}: {code} has no quantity {quantity!r}; it has {', '.join(quantities)}")
     before = rules.get((code, quantity), {})
     if "unit" in table and before and table["unit"] != before.get("unit", ""):
         raise InputError(
-            f"{where}: {code} is judged in {before.get('unit') or 'plain numbers'}, not in {table['unit']!r}; "
-            "convert the threshold and write that unit"
+            f"{where}: {code} is judged in {before.get('unit') or 'plain numbers'}, not in "
+            f"{table['unit']!r}; convert the threshold and write that unit"
         )
     rules[(code, quantity)] = before | {"quantity": quantity} | table
 

@@ -25,6 +25,7 @@ from pipeline.shipped import derivation_digest
 from pipeline.tables import LoadedJournal, Tables
 
 SCHEMA_VERSION = 1
+BATCH = 100
 
 # small files: compression and dictionaries cost time and save nothing (measured); samples: delta
 # for what counts up, byte-stream-split for measures, a third of the size and faster than defaults
@@ -80,6 +81,26 @@ def seal_batch(folders: Sequence[TestFolder], rules: Rules, threads: int = 1) ->
         finally:
             tables.close()
         outcomes += [Sealed(folder) for folder, _ in loaded.values()]
+    return outcomes
+
+
+def seal_all(folders: Sequence[TestFolder], rules: Rules | None, threads: int = 1) -> list[Sealed]:
+    """Seal these tests, each with `rules` or, where that is None, with the rules kept beside it.
+
+    Tests with the same rules go through together, `BATCH` at a time, so that memory stays flat.
+    """
+    outcomes: list[Sealed] = []
+    by_rules: dict[str, tuple[Rules, list[TestFolder]]] = {}
+    for folder in folders:
+        try:
+            chosen = rules or rules_of(folder)
+        except CuffwattError as error:
+            outcomes.append(Sealed(folder, str(error)))
+            continue
+        by_rules.setdefault(chosen.digest, (chosen, []))[1].append(folder)
+    for chosen, alike in by_rules.values():
+        for start in range(0, len(alike), BATCH):
+            outcomes += seal_batch(alike[start : start + BATCH], chosen, threads)
     return outcomes
 
 

@@ -109,7 +109,7 @@ def _sample_logs(test: SimulatedTest) -> list[SourceLog]:
             event_time=test.at(0),
             source=log.name,
             name=log.name,
-            adapter="simulate",
+            adapter="csv_log",
             measures=",".join(
                 m + ":rr" if m == "heart_rate_bpm" and log.from_rr else m for m in log.measures
             ),

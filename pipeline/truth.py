@@ -22,7 +22,7 @@ SLOPE_MMHG_PER_W = {"male": (0.41, 0.15), "female": (0.52, 0.21)}
 """Mean and standard deviation of the rise of systolic with load, Hedman et al. 2021."""
 SLOPE_LEAST_MMHG_PER_W = 0.25
 SBP_RANGE_MMHG = (112.0, 226.0)
-"""Of the true pressure; what an observer writes down stays within 100 to 240."""
+"""Of the true pressure; what an observer writes down stays within 95 to 240."""
 HR_RANGE_BPM = (62.0, 188.0)
 WATTS_MOST = 390.0
 

@@ -8,9 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from adapters.csv_log import read_log
+from adapters.log_format import PLAIN, load_format
 from adapters.reading_sheet import read_sheet
 from adapters.setup_file import CsvSource, SerialSource, Setup, SheetSource, load_setup, read_toml
 from pipeline.errors import InputError
+from pipeline.events import Sample
 from pipeline.protocol import parse_protocol
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -556,6 +559,53 @@ class TestTemplates:
             tmp_path / "readings.csv", name="readings", started=setup.started(ANCHOR), time_means=None
         )
         assert log.events == []
+
+    def test_the_log_format_is_the_plain_one(self, tmp_path: Path) -> None:
+        """It can stay in force where the log is plain."""
+        fmt = load_format(FIXTURES / "templates" / "log_format.toml")
+        assert fmt.model_copy(update={"name": PLAIN.name}) == PLAIN
+        (tmp_path / "log.csv").write_text("time,watts\n2026-03-14T09:30:00Z,62.5\n", encoding="utf-8")
+        log = read_log(tmp_path / "log.csv", fmt, name="ergometer")
+        assert [event.watts for event in log.events if isinstance(event, Sample)] == [62.5]
+
+    @pytest.mark.parametrize(
+        ("in_force", "out_of_force"),
+        [
+            (("decimal_comma", "skip_lines", "comment", "encoding", "missing"), ()),
+            (("regex",), ("delimiter",)),
+            (("metres_per_rev", "cadence_column"), ()),
+            (("metres_per_rev", "rpm"), ()),
+            (
+                (
+                    "[checksum]",
+                    "kind",
+                    "separator",
+                    "starts_after",
+                    "written",
+                    "[poll]",
+                    "command",
+                    "every_s",
+                ),
+                (),
+            ),
+        ],
+    )
+    def test_the_examples_in_the_log_format(
+        self, tmp_path: Path, in_force: tuple[str, ...], out_of_force: tuple[str, ...]
+    ) -> None:
+        text = (FIXTURES / "templates" / "log_format.toml").read_text(encoding="utf-8")
+        for key in in_force:
+            assert f"\n# {key}" in text
+            text = text.replace(f"\n# {key}", f"\n{key}", 1)
+        for key in out_of_force:
+            text = text.replace(f"\n{key}", f"\n# {key}", 1)
+        if "decimal_comma" in in_force:
+            text = text.replace('delimiter = ","', 'delimiter = ";"')
+        if "metres_per_rev" in in_force:
+            text = text.replace('unit = "W"', 'unit = "kp"')
+        path = tmp_path / "log_format.toml"
+        path.write_text(text, encoding="utf-8")
+        assert load_format(path) != PLAIN
 
     def test_the_examples_in_them_load_too(self, tmp_path: Path) -> None:
         """Every `# key = value` and `# [section]` taken into force, one alternative of each pair."""

@@ -396,7 +396,7 @@ def run(protocol, answers, stop_early_s, by, resumed=False):
                     protocol.stages[event.stage_index].phase,
                     event.stage_index,
                     taken.due_seq,
-                    k1=event.expected_sbp_mmhg + off,
+                    k1=max(60.0, event.expected_sbp_mmhg + off),
                     dbp=75.0,
                     watts=protocol.stages[event.stage_index].target_watts,
                     used=True,
