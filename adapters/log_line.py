@@ -117,7 +117,7 @@ class LineReader:
             return [group or "" for group in match.groups()]
         cells = _split(line, self._separator)
         wanted = self._cells_wanted
-        if wanted is not None and (len(cells) < wanted or any(cell.strip() for cell in cells[wanted:])):
+        if wanted is not None and len(cells) != wanted and not _fits(cells, wanted):
             raise Rejected(f"{_counted(len(cells))} where {wanted} are wanted")
         if len(cells) <= self._last_at:
             raise Rejected(
@@ -153,7 +153,7 @@ class LineReader:
     def _to_watts(self, load: float, cells: list[str], problems: list[str]) -> float | None:
         table = self._fmt.watts
         if table is None or table.metres_per_rev is None:
-            return watts_of_kgm_per_min(load)
+            return _finite(watts_of_kgm_per_min(load), "watts", problems)
         rpm = table.rpm or self._measured("cadence of the load", self._turning_at, cells, [])
         if rpm is None:
             problems.append(f"watts: {load:g} kp without a cadence are no load")
@@ -222,6 +222,11 @@ class LineReader:
                 if mark in names[0]:
                     return f" (the header is not cut by {self._fmt.delimiter!r}; is it delimiter = {word!r}?)"
         return nearest(column, names) if isinstance(column, str) else ""
+
+
+def _fits(cells: list[str], wanted: int) -> bool:
+    """Empty cells at the end are only a delimiter too many."""
+    return len(cells) >= wanted and not any(cell.strip() for cell in cells[wanted:])
 
 
 def _split(line: str, separator: str | None) -> list[str]:

@@ -10,25 +10,22 @@ from datetime import datetime
 from typing import Any
 
 from pipeline.cuff import Snapshot, SnapshotReading
-from pipeline.events import Event
+from pipeline.events import Amended, Event, ReadingMissed, ReadingTaken, SourceOpened, StageStarted
+from pipeline.protocol import Phase
 from pipeline.rules import Rules
 from pipeline.tables import Tables
 
-# what a snapshot is read from; the rest of the ladder waits until somebody looks
-_SNAPSHOT_RELATIONS = frozenset(
-    {
-        "sources",
-        "stages",
-        "samples",
-        "intervals",
-        "readings",
-        "loads",
-        "times",
-        "dbp_loads",
-        "rest_values",
-        "falls",
-    }
-)
+# What a snapshot is read from.  A run costs what planning its statements costs, so what cannot
+# have changed since the last one is left as it is.
+_EACH_TIME = frozenset({"stages", "samples", "intervals", "readings", "loads", "times"})
+_AFTER = {
+    "source_opened": frozenset({"sources"}),
+    "rest": frozenset({"dbp_loads", "rest_values"}),
+    "warmup": frozenset({"falls"}),
+    "exercise": frozenset({"falls"}),
+    "recovery": frozenset[str](),
+}
+_ALL = _EACH_TIME.union(*_AFTER.values())
 
 
 class Deriver:
@@ -36,15 +33,28 @@ class Deriver:
 
     def __init__(self, rules: Rules) -> None:
         self._tables = Tables(rules)
+        self._old = _ALL
+        self._phase: Phase = "rest"
 
     def take(self, event: Event) -> None:
         """One recorded event."""
         self._tables.add(event)
+        if isinstance(event, StageStarted):
+            # a reading may still belong to the stage before
+            self._old |= _AFTER[self._phase]
+            self._phase = event.phase
+        elif isinstance(event, ReadingTaken | ReadingMissed):
+            self._old |= _AFTER[self._phase]
+        elif isinstance(event, SourceOpened):
+            self._old |= _AFTER["source_opened"]
+        elif isinstance(event, Amended):
+            self._old = _ALL
 
     def snapshot(self, as_of: datetime, seq: int) -> Snapshot:
         """What the planner may know at `as_of`, when `seq` was the last event."""
         self._tables.set_end(as_of, seq)
-        self._tables.run(_SNAPSHOT_RELATIONS)
+        self._tables.run(_EACH_TIME | self._old)
+        self._old = frozenset()
         rows = self._tables.rows(
             "select readings.reading_id as seq, due_seq, stage_index, phase,"
             " seconds_between(anchor, measured_at) as measured_s, k1_mmhg as k1, k1_at_least, k4_mmhg as k4,"

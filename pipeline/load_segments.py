@@ -38,13 +38,14 @@ STEP_MIN_SHARE = 0.04
 STEP_SPREADS = 4.0
 WANDER_NOISE = 20.0  # W^2 s; in a log that is noisier, a load may wander by WANDER_SHARE for WANDER_S
 WANDER_SHARE = 0.08
-WANDER_S = 59.0
+WANDER_S = 55.0
 RAMP_MIN_S = 75.0
 RAMP_MIN_WATTS = 25.0
 RAMP_MIN_POINTS = 6
 RAMP_JUMP_WATTS = 12.0
 RAMP_PENALTIES = 1.5
-PENALTY_W2S = 300.0  # steps of 10 W each minute are cut (500 W^2 s each about a line), each 30 s are a ramp
+CUT_OFF_S = 30.0
+PENALTY_W2S = 300.0  # steps of 10 W leave 8.3 W^2 about a line: 500 W^2 s a minute are cut, 170 in 20 s not
 PENALTY_PER_NOISE = 12.0
 STEP_IN_RAMP_PER_NOISE = 4.0
 STAIRCASE_S = 60.0
@@ -287,7 +288,7 @@ def _one_ramp(times: Sequence[float], left: Segment, right: Segment, noise: floa
     # a level that a ramp ends in lies half its length's rise off the ramp drawn on, one cut
     # out of the ramp lies on it
     nearest = max(abs(ramp.watts_per_s) * length / 4, 2 * sqrt(noise / length))
-    if length > RAMP_MIN_S or abs(level.watts - ramp.at(centre)) > nearest:
+    if length > CUT_OFF_S or level.watts <= NEAR_ZERO_WATTS or abs(level.watts - ramp.at(centre)) > nearest:
         return None
     return replace(ramp, first=left.first, end=right.end)
 

@@ -60,8 +60,8 @@ def detect_stages(samples: Iterable[tuple[float, float]], *, ramps: bool = True)
     and clearly more than the noise of this log from the loads beside it; no load at the very
     start or end of a log needs 5 s.  Spikes of one or two samples and drop-outs of up to some
     10 s are passed over.  A steady change of at least 75 s and 25 W, continuous or in steps of
-    at most some 10 W each held under 30 s, is one ramp; with `ramps=False` (a protocol of
-    small steps) steps only.  Loads outside -20 to 2000 W count as no sample.  Samples are
+    at most some 10 W each held for up to some 20 s, is one ramp; with `ramps=False` (a protocol
+    of small steps) steps only.  Loads outside -20 to 2000 W count as no sample.  Samples are
     sorted by time.  No valid sample gives an empty list.  O(n log n).
     """
     low, high = VALID_WATTS

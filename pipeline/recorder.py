@@ -69,6 +69,13 @@ class Recorder:
         """Record one event now; returns it as it stands in the journal."""
         if isinstance(event, ReadingTaken):
             event = self._placed(event)
+        elif isinstance(event, ReadingMissed) and event.due_seq is None and self._planner is not None:
+            now_s = self._clock.elapsed()
+            issued = self._planner.answered(now_s, now_s, timed=True)
+            if issued is not None:
+                event = event.model_copy(
+                    update={"due_seq": issued.due_seq, "stage_index": issued.prompt.stage_index}
+                )
         recorded = self._record(event)
         if isinstance(recorded, Sample | LineRejected):
             return recorded

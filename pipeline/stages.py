@@ -95,7 +95,12 @@ def _checked(protocol: Protocol, starts: Mapping[int, float]) -> dict[int, float
                 f"a start is noted for stage {index + 1}, but the protocol has {len(protocol.stages)}; "
                 "correct the number of the stage"
             )
-        if not (math.isfinite(second) and second >= 0):
+        if not math.isfinite(second):
+            raise InputError(
+                f"the start of stage {protocol.stages[index].label!r} is noted as {second}; "
+                "a number of seconds is wanted; correct it"
+            )
+        if second < 0:
             raise InputError(
                 f"the start of stage {protocol.stages[index].label!r} is noted {-second:g} s before the test "
                 "opened; correct it or the start of the test"

@@ -59,6 +59,7 @@ class Tables:
             self._db.execute(statement).fetchall()
         self._schemas: dict[str, pa.Schema] = {}
         self._waiting: dict[str, list[dict[str, Any]]] = defaultdict(list)
+        self._samples: list[tuple[Any, ...]] = []
         self._originals: dict[tuple[str, str, int], Event] = {}
         self._test: tuple[str, str] = ("", "")
         settings = setting_row(rules)
@@ -75,7 +76,16 @@ class Tables:
         if isinstance(event, TestOpened):
             self._test = (event.study, event.test_id)
         if isinstance(event, Sample):
-            self._waiting["sample"].append(self._sample_row(event))
+            self._samples.append(
+                (
+                    event.seq,
+                    _naive(event.event_time),
+                    event.source,
+                    event.watts,
+                    event.cadence_rpm,
+                    event.heart_rate_bpm,
+                )
+            )
             return
         self._add_rows(self._test, event)
         if isinstance(event, Amended):
@@ -160,19 +170,6 @@ class Tables:
                 {"files": [row["filename"] for row in rows]},
             ).fetchall()
 
-    def _sample_row(self, event: Sample) -> dict[str, Any]:
-        study, test_id = self._test
-        return {
-            "study": study,
-            "test_id": test_id,
-            "seq": event.seq,
-            "event_time": _naive(event.event_time),
-            "source": event.source,
-            "watts": event.watts,
-            "cadence_rpm": event.cadence_rpm,
-            "heart_rate_bpm": event.heart_rate_bpm,
-        }
-
     def _add_rows(self, test: tuple[str, str], event: Event | _Voided) -> None:
         void = isinstance(event, _Voided)
         plain: Event = event.event if isinstance(event, _Voided) else event
@@ -195,16 +192,32 @@ class Tables:
         self._add_rows(self._test, _apply(target, changes))
 
     def _flush(self) -> None:
+        if self._samples:
+            # column by column: a log has thousands of rows and one shape
+            study, test_id = self._test
+            columns = [
+                [study] * len(self._samples),
+                [test_id] * len(self._samples),
+                *zip(*self._samples, strict=True),
+            ]
+            schema = self._schema("sample")
+            arrays = [pa.array(column, field.type) for column, field in zip(columns, schema, strict=True)]
+            self._insert("sample", pa.Table.from_arrays(arrays, schema=schema))
+            self._samples = []
         for table, rows in self._waiting.items():
             if not rows:
                 continue
-            schema = self._schemas.get(table)
-            if schema is None:
-                schema = self._db.sql(f"select * from {table} limit 0").to_arrow_table().schema
-                self._schemas[table] = schema
-            self._db.register("waiting", pa.Table.from_pylist(rows, schema=schema))
-            self._db.execute(f"insert into {table} select * from waiting").fetchall()
+            self._insert(table, pa.Table.from_pylist(rows, schema=self._schema(table)))
             rows.clear()
+
+    def _schema(self, table: str) -> pa.Schema:
+        if table not in self._schemas:
+            self._schemas[table] = self._db.sql(f"select * from {table} limit 0").to_arrow_table().schema
+        return self._schemas[table]
+
+    def _insert(self, table: str, rows: pa.Table) -> None:
+        self._db.register("waiting", rows)
+        self._db.execute(f"insert into {table} select * from waiting").fetchall()
 
 
 @cache

@@ -51,54 +51,44 @@ averaged as (
     ) = 1
 ),
 fresh as (
-    select averaged.*,
-        age_s > least(stale_max_s, greatest(stale_min_s, coalesce(stale_intervals * interval_s, 0))) as is_stale
+    select study, test_id, reading_id, window_of, measure, {
+        mean_value: mean_value, n: n, sd: sd, age_s: age_s, source: source,
+        is_stale: age_s
+            > least(stale_max_s, greatest(stale_min_s, coalesce(stale_intervals * interval_s, 0)))
+    } as found
     from averaged
     left join intervals using (study, test_id, source)
     cross join setting
 ),
-wide as (
-    select study, test_id, reading_id,
-        max(mean_value) filter (where measure = 'watts' and not is_stale) as watts,
-        max(n) filter (where measure = 'watts') as watts_n,
-        max(sd) filter (where measure = 'watts' and not is_stale) as watts_sd,
-        max(age_s) filter (where measure = 'watts') as watts_age_s,
-        max(source) filter (where measure = 'watts') as watts_source,
-        bool_or(is_stale) filter (where measure = 'watts') as watts_stale,
-        max(mean_value) filter (where measure = 'cadence' and not is_stale) as cadence_rpm,
-        max(n) filter (where measure = 'cadence') as cadence_n,
-        max(sd) filter (where measure = 'cadence' and not is_stale) as cadence_sd_rpm,
-        max(age_s) filter (where measure = 'cadence') as cadence_age_s,
-        max(source) filter (where measure = 'cadence') as cadence_source,
-        bool_or(is_stale) filter (where measure = 'cadence') as cadence_stale,
-        max(mean_value) filter (where measure = 'heart_rate' and not is_stale) as heart_rate_bpm,
-        max(n) filter (where measure = 'heart_rate') as heart_rate_n,
-        max(sd) filter (where measure = 'heart_rate' and not is_stale) as heart_rate_sd_bpm,
-        max(age_s) filter (where measure = 'heart_rate') as heart_rate_age_s,
-        max(source) filter (where measure = 'heart_rate') as heart_rate_source,
-        bool_or(is_stale) filter (where measure = 'heart_rate') as heart_rate_stale
-    from fresh
-    where window_of = 'reading'
-    group by study, test_id, reading_id
-),
-before_entry as (
-    select study, test_id, reading_id,
-        max(mean_value) filter (where measure = 'heart_rate' and not is_stale) as rate_hr_bpm
-    from fresh
-    where window_of = 'entry'
-    group by study, test_id, reading_id
+gathered as (
+    -- one row a source and window is left, so max() only brings it into its column
+    select windows.study, windows.test_id, windows.reading_id,
+        max(seconds_between(windows.opens, windows.closes)) filter (where windows.window_of = 'reading')
+            as load_window_s,
+        max(found) filter (where measure = 'watts') as load,
+        max(found) filter (where measure = 'cadence') as cadence,
+        max(found) filter (where measure = 'heart_rate' and windows.window_of = 'reading') as heart_rate,
+        max(found.mean_value) filter (
+            where measure = 'heart_rate' and windows.window_of = 'entry' and not found.is_stale) as rate_hr_bpm
+    from windows
+    left join fresh using (study, test_id, reading_id, window_of)
+    group by windows.study, windows.test_id, windows.reading_id
 )
-select windows.study, windows.test_id, windows.reading_id,
-    seconds_between(windows.opens, windows.closes) as load_window_s,
-    watts, coalesce(watts_n, 0) as watts_n, watts_sd, watts_age_s, watts_source,
-    case when watts_n is null then 'no_sample' when watts_stale then 'stale' end as watts_note,
-    cadence_rpm, coalesce(cadence_n, 0) as cadence_n, cadence_sd_rpm, cadence_age_s, cadence_source,
-    case when cadence_n is null then 'no_sample' when cadence_stale then 'stale' end as cadence_note,
-    heart_rate_bpm, coalesce(heart_rate_n, 0) as heart_rate_n, heart_rate_sd_bpm, heart_rate_age_s,
-    heart_rate_source,
-    case when heart_rate_n is null then 'no_sample' when heart_rate_stale then 'stale' end as heart_rate_note,
+select study, test_id, reading_id, load_window_s,
+    case when not load.is_stale then load.mean_value end as watts, coalesce(load.n, 0) as watts_n,
+    case when not load.is_stale then load.sd end as watts_sd, load.age_s as watts_age_s,
+    load.source as watts_source,
+    case when load is null then 'no_sample' when load.is_stale then 'stale' end as watts_note,
+    case when not cadence.is_stale then cadence.mean_value end as cadence_rpm,
+    coalesce(cadence.n, 0) as cadence_n,
+    case when not cadence.is_stale then cadence.sd end as cadence_sd_rpm, cadence.age_s as cadence_age_s,
+    cadence.source as cadence_source,
+    case when cadence is null then 'no_sample' when cadence.is_stale then 'stale' end as cadence_note,
+    case when not heart_rate.is_stale then heart_rate.mean_value end as heart_rate_bpm,
+    coalesce(heart_rate.n, 0) as heart_rate_n,
+    case when not heart_rate.is_stale then heart_rate.sd end as heart_rate_sd_bpm,
+    heart_rate.age_s as heart_rate_age_s, heart_rate.source as heart_rate_source,
+    case when heart_rate is null then 'no_sample' when heart_rate.is_stale then 'stale' end as heart_rate_note,
     rate_hr_bpm
-from windows
-left join wide using (study, test_id, reading_id)
-left join before_entry using (study, test_id, reading_id)
-where window_of = 'reading'
+from gathered
+where load_window_s is not null

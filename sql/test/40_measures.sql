@@ -32,78 +32,58 @@ amendments as (
     from amended
     group by study, test_id, target_seq
 ),
-joined as (
-    select readings.*,
-        k1_mmhg as sbp_mmhg,
-        loads.* exclude (study, test_id, reading_id, rate_hr_bpm),
-        times.* exclude (study, test_id, reading_id, listen_to, last_sound_at),
-        times.last_sound_at as last_sound_heard_at,
-        watts_at_dbp, coalesce(dbp_next_load, false) as dbp_next_load,
-        derived.* exclude (study, test_id, reading_id, map_factor),
-        rest_values.* exclude (study, test_id),
+compared as (
+    select readings.study, readings.test_id, readings.reading_id, anchor, watts_at_dbp, dbp_next_load,
         earlier.* exclude (study, test_id, reading_id),
-        amendments, anchor,
-        used and phase is not null and phase not in ('rest', 'recovery') as compares_with_rest
+        used and phase is not null and phase not in ('rest', 'recovery') as compares_with_rest,
+        not coalesce(dbp_next_load, false) as at_own_load,
+        used and not coalesce(dbp_next_load, false) and dbp_phase = earlier_dbp_phase as same_phase
     from readings
     join test_opened using (study, test_id)
-    left join loads using (study, test_id, reading_id)
-    left join times using (study, test_id, reading_id)
     left join dbp_loads using (study, test_id, reading_id)
-    left join derived using (study, test_id, reading_id)
-    left join rest_values using (study, test_id)
     left join earlier using (study, test_id, reading_id)
-    left join amendments using (study, test_id, reading_id)
-),
-compared as (
-    select *,
-        case when compares_with_rest then sbp_mmhg - sbp_rest_mmhg end as sbp_change_rest_mmhg,
-        case when compares_with_rest and not dbp_next_load and dbp_phase = dbp_rest_phase
-            then dbp_mmhg - dbp_rest_mmhg end as dbp_change_rest_mmhg,
-        case when compares_with_rest then heart_rate_bpm - hr_rest_bpm end as hr_change_rest_bpm,
-        case when hr_max_pred_bpm > hr_rest_bpm + 20
-            then 100 * (heart_rate_bpm - hr_rest_bpm) / (hr_max_pred_bpm - hr_rest_bpm)
-        end as hr_percent_reserve,
-        case when used then sbp_mmhg - earlier_sbp_mmhg end as sbp_change_stage_mmhg,
-        case when used and not dbp_next_load and dbp_phase = earlier_dbp_phase
-            then dbp_mmhg - earlier_dbp_mmhg end as dbp_change_stage_mmhg,
-        case when used and not dbp_next_load and dbp_phase = earlier_dbp_phase
-            then map_mmhg - earlier_map_mmhg end as map_change_stage_mmhg,
-        case when used and not dbp_next_load and dbp_phase = earlier_dbp_phase
-            then pulse_pressure_mmhg - earlier_pulse_pressure_mmhg end as pulse_pressure_change_stage_mmhg,
-        watts - earlier_watts as watts_change_stage,
-        stage_index - earlier_stage_index - 1 as stages_between,
-        case
-            when not used then null
-            when dbp_next_load then 'dbp_next_load'
-            when dbp_mmhg is null then null
-            when earlier_dbp_phase is not null and earlier_dbp_phase <> dbp_phase then 'phase_differs'
-            when compares_with_rest and dbp_rest_phase <> dbp_phase then 'phase_differs'
-        end as dbp_change_note
-    from joined
 )
-select study, test_id, reading_id, status, used, used_note, due_seq, stage_index, stage_source, stage_label,
+select readings.study, readings.test_id, readings.reading_id, status, used, used_note, due_seq, stage_index, stage_source, stage_label,
     phase, position, measured_at, seconds_between(anchor, measured_at) as elapsed_s,
     seconds_between(started_at, measured_at) as stage_elapsed_s, entered_s, measured_source, u_time_s,
-    sbp_mmhg, k1_at_least, dbp_mmhg, dbp_phase, dbp_upper_mmhg, dbp_k4_mmhg, dbp_k5_mmhg, heard_to_mmhg,
+    k1_mmhg as sbp_mmhg, k1_at_least, dbp_mmhg, dbp_phase, dbp_upper_mmhg, dbp_k4_mmhg, dbp_k5_mmhg, heard_to_mmhg,
     palpated_mmhg, arm, arm_support, arm_below_heart_cm, observer, role, pair_seq, clarity, inflated_to_mmhg,
     deflation_mmhg_per_s, deflation_per_s_source, deflation_mmhg_per_beat, deflation_per_beat_source,
     deflation_between_mmhg_per_s, rate_mmhg_per_s, rate_source,
-    pump_started_at, last_sound_heard_at as last_sound_at, last_sound_source, dbp_at, released_at,
+    pump_started_at, times.last_sound_at as last_sound_at, last_sound_source, dbp_at, released_at,
     cuff_up, first_sound_due, window_closes, aims_at, fits, in_window, in_window_note, in_window_source,
     watts, watts_n, watts_sd, watts_age_s, watts_source, watts_note,
     cadence_rpm, cadence_n, cadence_sd_rpm, cadence_age_s, cadence_source, cadence_note,
     heart_rate_bpm, heart_rate_n, heart_rate_sd_bpm, heart_rate_age_s, heart_rate_source, heart_rate_note,
-    load_window_s, watts_at_dbp, dbp_next_load, rpe, rpe_scale,
+    load_window_s, watts_at_dbp, coalesce(dbp_next_load, false) as dbp_next_load, rpe, rpe_scale,
     pulse_pressure_mmhg, map_mmhg, map_method, rate_pressure_product,
     vo2_est_ml_kg_min, vo2_method, vo2_valid, vo2_note, mets_est,
-    hr_max_pred_bpm, hr_max_method, hr_max_note, hr_percent_max, hr_percent_reserve,
-    sbp_change_rest_mmhg, dbp_change_rest_mmhg, hr_change_rest_bpm,
-    earlier_stage_index, stages_between, watts_change_stage, sbp_change_stage_mmhg, dbp_change_stage_mmhg,
-    map_change_stage_mmhg, pulse_pressure_change_stage_mmhg, dbp_change_note,
+    hr_max_pred_bpm, hr_max_method, hr_max_note, hr_percent_max,
+    case when hr_max_pred_bpm > hr_rest_bpm + 20
+        then 100 * (heart_rate_bpm - hr_rest_bpm) / (hr_max_pred_bpm - hr_rest_bpm)
+    end as hr_percent_reserve,
+    case when compares_with_rest then k1_mmhg - sbp_rest_mmhg end as sbp_change_rest_mmhg,
+    case when compares_with_rest and at_own_load and dbp_phase = dbp_rest_phase
+        then dbp_mmhg - dbp_rest_mmhg end as dbp_change_rest_mmhg,
+    case when compares_with_rest then heart_rate_bpm - hr_rest_bpm end as hr_change_rest_bpm,
+    earlier_stage_index, stage_index - earlier_stage_index - 1 as stages_between,
+    watts - earlier_watts as watts_change_stage,
+    case when used then k1_mmhg - earlier_sbp_mmhg end as sbp_change_stage_mmhg,
+    case when same_phase then dbp_mmhg - earlier_dbp_mmhg end as dbp_change_stage_mmhg,
+    case when same_phase then map_mmhg - earlier_map_mmhg end as map_change_stage_mmhg,
+    case when same_phase then pulse_pressure_mmhg - earlier_pulse_pressure_mmhg end
+        as pulse_pressure_change_stage_mmhg,
+    case
+        when not used then null
+        when not at_own_load then 'dbp_next_load'
+        when dbp_mmhg is null then null
+        when earlier_dbp_phase is not null and earlier_dbp_phase <> dbp_phase then 'phase_differs'
+        when compares_with_rest and dbp_rest_phase <> dbp_phase then 'phase_differs'
+    end as dbp_change_note,
     attempted, missed_reason, note, amendments,
     nullif(concat_ws(' ',
-        case when measured_source is not null and sbp_mmhg is null then 'sbp_mmhg=not_heard' end,
-        case when measured_source is not null and last_sound_heard_at is null then 'last_sound_at=no_systolic' end,
+        case when measured_source is not null and k1_mmhg is null then 'sbp_mmhg=not_heard' end,
+        case when measured_source is not null and times.last_sound_at is null then 'last_sound_at=no_systolic' end,
         case when measured_source is not null and dbp_mmhg is null then 'dbp_mmhg=diastolic_unresolved' end,
         case when k1_at_least then 'pulse_pressure_mmhg=lower_bound map_mmhg=lower_bound rate_pressure_product=lower_bound' end,
         case when stage_index is null then 'stage_index=no_stage' end,
@@ -119,15 +99,21 @@ select study, test_id, reading_id, status, used, used_note, due_seq, stage_index
         case when dbp_mmhg is not null and watts_source is not null and watts_at_dbp is null
             then 'watts_at_dbp=no_sample' end,
         case when pulse_pressure_mmhg is not null and map_mmhg is null then 'map_mmhg=no_heart_rate' end,
-        case when compares_with_rest and dbp_mmhg is not null and not dbp_next_load and dbp_rest_mmhg is null
+        case when compares_with_rest and dbp_mmhg is not null and at_own_load and dbp_rest_mmhg is null
             then 'dbp_change_rest_mmhg=no_rest_diastolic' end,
         case when compares_with_rest and heart_rate_bpm is not null and hr_rest_bpm is null
             then 'hr_change_rest_bpm=no_rest_heart_rate' end,
         case when earlier_stage_index is not null and watts is not null and earlier_watts is null
             then 'watts_change_stage=no_earlier_load' end,
-        case when earlier_stage_index is not null and dbp_mmhg is not null and not dbp_next_load
+        case when earlier_stage_index is not null and dbp_mmhg is not null and at_own_load
             and earlier_dbp_phase is null then 'dbp_change_stage_mmhg=no_earlier_diastolic' end,
         case when dbp_change_stage_mmhg is not null and map_mmhg is not null and earlier_map_mmhg is null
             then 'map_change_stage_mmhg=no_earlier_heart_rate' end
     ), '') as missing
-from compared
+from readings
+join compared using (study, test_id, reading_id)
+left join loads using (study, test_id, reading_id)
+left join times using (study, test_id, reading_id)
+left join derived using (study, test_id, reading_id)
+left join rest_values using (study, test_id)
+left join amendments using (study, test_id, reading_id)

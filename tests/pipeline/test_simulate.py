@@ -19,15 +19,15 @@ from adapters.log_format import PLAIN, load_format
 from adapters.reading_sheet import read_sheet
 from adapters.setup_file import clock_to_utc, load_setup
 from pipeline.cuff import Snapshot
-from pipeline.demo import DEMO, demo_files, demo_test, write_demo
 from pipeline.errors import UsageError
 from pipeline.events import ReadingMissed, ReadingTaken, Sample, SourceOpened, TestOpened
-from pipeline.invented import INVENTED, protocol_text
 from pipeline.plan import StageInForce, plan_stage
 from pipeline.protocol import Protocol, Stage, parse_protocol
 from pipeline.shipped import shipped
 from pipeline.simulate import SimulatedTest, inputs, simulate_test, source_logs
-from pipeline.truth import Course
+from pipeline.simulate.demo import DEMO, demo_files, demo_test, write_demo
+from pipeline.simulate.invented import INVENTED, protocol_text
+from pipeline.simulate.truth import Course
 
 NUMBERS = range(12)
 NO_LOGS = {"ergometer_hz": 0.0, "heart_rate_hz": 0.0}
@@ -482,7 +482,7 @@ def test_the_shipped_demo_is_what_the_simulator_gives():
         for path in sorted(folder.rglob("*"))
         if path.is_file()
     }
-    again = "python -c 'from pipeline.demo import write_demo; write_demo()'"
+    again = "python -c 'from pipeline.simulate.demo import write_demo; write_demo()'"
     assert sorted(there) == sorted(demo_files()), f"write them again: {again}"
     for path, text in demo_files().items():
         assert there[path] == text, f"{path}: write them again: {again}"

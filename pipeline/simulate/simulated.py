@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Literal
 
-from pipeline.auscultation import Reading
-from pipeline.choices import Choices
 from pipeline.events import (
     MEASURES,
     EndReason,
@@ -20,8 +18,10 @@ from pipeline.events import (
     SourceOpened,
 )
 from pipeline.protocol import Protocol
-from pipeline.sensors import Log
-from pipeline.truth import Participant, Ridden, Truth
+from pipeline.simulate.auscultation import Reading
+from pipeline.simulate.choices import Choices
+from pipeline.simulate.sensors import Log
+from pipeline.simulate.truth import Participant, Ridden, Truth
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from random import Random
 
-from pipeline.choices import Choices
-from pipeline.truth import Truth, clipped
+from pipeline.simulate.choices import Choices
+from pipeline.simulate.truth import Truth, clipped
 
 STANDARD_GRAVITY = 9.80665
 TURNING_WATTS = 3.0

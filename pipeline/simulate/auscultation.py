@@ -12,11 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from random import Random
 
-from pipeline.choices import Choices
 from pipeline.cuff import PALPATION_ABOVE_MMHG, PALPATION_S, PUMP_MMHG_PER_S, RELEASE_S, SnapshotReading
 from pipeline.events import Clarity, MissedReason
 from pipeline.plan import Prompt
-from pipeline.truth import Ridden, Truth, clipped
+from pipeline.simulate.choices import Choices
+from pipeline.simulate.truth import Ridden, Truth, clipped
 
 K5_FLOOR_MMHG = 40.0
 BREATH_S = 4.0

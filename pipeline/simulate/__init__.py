@@ -10,13 +10,13 @@ from datetime import datetime, timedelta, timezone
 from random import Random
 from typing import Any
 
-from pipeline.choices import choose_body, make_protocol, read_choices, settled_step
 from pipeline.errors import UsageError
-from pipeline.invented import inputs
-from pipeline.ride import Ride
-from pipeline.sensors import make_logs
-from pipeline.simulated import SimulatedTest, source_logs
-from pipeline.truth import draw_body, draw_participant
+from pipeline.simulate.choices import choose_body, make_protocol, read_choices, settled_step
+from pipeline.simulate.invented import inputs
+from pipeline.simulate.ride import Ride
+from pipeline.simulate.sensors import make_logs
+from pipeline.simulate.simulated import SimulatedTest, source_logs
+from pipeline.simulate.truth import draw_body, draw_participant
 
 __all__ = ["SimulatedTest", "inputs", "simulate_test", "source_logs"]
 

@@ -13,10 +13,10 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from pipeline.auscultation import Reading
 from pipeline.protocol import Protocol, Stage
-from pipeline.sensors import STANDARD_GRAVITY, Log
-from pipeline.simulated import SimulatedTest, source_logs
+from pipeline.simulate.auscultation import Reading
+from pipeline.simulate.sensors import STANDARD_GRAVITY, Log
+from pipeline.simulate.simulated import SimulatedTest, source_logs
 
 INVENTED = "invented data, no real person"
 COMMENT = f"# {INVENTED}\n"

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from pipeline.errors import UsageError
 from pipeline.events import Arm, Clarity, Code, Name
 from pipeline.protocol import Protocol, Stage, first_problem
-from pipeline.truth import (
+from pipeline.simulate.truth import (
     SBP_RANGE_MMHG,
     SLOPE_LEAST_MMHG_PER_W,
     WATTS_MOST,
