@@ -117,9 +117,9 @@ def log_text(path: Path, encoding: str) -> str:
         raise InputError(f"{path}: no such file, a log file is wanted; correct its path") from None
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
-    encoding = "utf-8-sig" if encoding.lower().replace("_", "-") in ("utf-8", "utf8") else encoding
+    utf_8 = encoding.lower().replace("_", "-") in ("utf-8", "utf8")
     try:
-        text = octets.decode(encoding, "surrogateescape")
+        text = octets.decode("utf-8-sig" if utf_8 else encoding, "surrogateescape")
     except UnicodeError:
         raise InputError(f"{path}: {_not_decoded(encoding)}") from None
     if "\0" in text[:_BINARY_WITHIN]:

@@ -230,8 +230,8 @@ class LogFormat(_Table):
         if by_kp and "watts.cadence_column" not in self.wanted:
             raise ValueError("watts.unit kp needs a cadence; write cadence_column or rpm")
         try:
-            b"".decode(self.encoding)
-        except (LookupError, ValueError):
+            "0".encode(self.encoding)
+        except LookupError:
             raise ValueError(f"encoding = {self.encoding!r}: no such encoding; like utf-8, cp1252") from None
         return self
 

@@ -91,19 +91,15 @@ def new(
 @app.command()
 def describe(
     log: Annotated[Path, typer.Argument(help="A sample file of a device's log.")],
-    form: FormatOption = None,
 ) -> None:
-    """Propose a log format from a sample file, with its first rows as they are read."""
+    """Propose a log format from a sample file, with its first rows as they are read.
+
+    The proposal is printed as TOML whose remarks say what was found, what the first lines read as
+    and what is not sure: `cuffwatt describe bike.csv > bike_format.toml`, then check it.
+    """
     from adapters.log_proposal import propose
 
-    from pipeline.output import chosen, emit, say
-
-    proposal = propose(log)
-    say(proposal.toml)
-    for words in proposal.doubts:
-        say(f"please check: {words}")
-    columns = ["time", "watts", "cadence_rpm", "heart_rate_bpm"]
-    emit(proposal.rows, columns, chosen(form), title=f"first rows of {log} as they are read")
+    print(propose(log).words(), end="")
 
 
 @app.command()

@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.errors import InputError
 from pipeline.load_points import NEAR_ZERO_WATTS
-from pipeline.load_segments import cut
+from pipeline.load_segments import Segment, cut
 from pipeline.protocol import Phase
 
 VALID_WATTS = (-20.0, 2000.0)
+PASSING_HELD_S = 8.0
+PASSING_WATTS = 15.0
 RECOVERY_SHARE = 0.55  # "well under": half of the highest load, and what noise adds
 
 
@@ -59,10 +61,12 @@ def detect_stages(samples: Iterable[tuple[float, float]], *, ramps: bool = True)
     A load counts as a stage when it is held for 15 s and two samples and differs by 7 W, 4 %
     and clearly more than the noise of this log from the loads beside it; no load at the very
     start or end of a log needs 5 s.  Spikes of one or two samples and drop-outs of up to some
-    10 s are passed over.  A steady change of at least 75 s and 25 W, continuous or in steps of
-    at most some 10 W each held for up to some 20 s, is one ramp; with `ramps=False` (a protocol
-    of small steps) steps only.  Loads outside -20 to 2000 W count as no sample.  Samples are
-    sorted by time.  No valid sample gives an empty list.  O(n log n).
+    10 s are passed over, but for a load between two others that a log of one sample in 8 s or
+    slower shows once, clearly above or below both: there a sample stands for its time.  A steady
+    change of at least 75 s and 25 W, continuous or in steps of at most some 10 W each held for
+    up to some 20 s, is one ramp; with `ramps=False` (a protocol of small steps) steps only.
+    Loads outside -20 to 2000 W count as no sample.  Samples are sorted by time.  No valid
+    sample gives an empty list.  O(n log n).
     """
     low, high = VALID_WATTS
     valid = sorted(
@@ -71,7 +75,7 @@ def detect_stages(samples: Iterable[tuple[float, float]], *, ramps: bool = True)
     )
     times = [time for time, _ in valid]
     watts = [load for _, load in valid]
-    segments = cut(times, watts, ramps=ramps)
+    segments = _with_passing_loads(times, watts, cut(times, watts, ramps=ramps))
     found: list[DetectedStage] = []
     for segment in segments:
         ended = times[segment.end] if segment.end < len(times) else times[-1]
@@ -84,6 +88,35 @@ def detect_stages(samples: Iterable[tuple[float, float]], *, ramps: bool = True)
             stage = replace(stage, watts=middle, watts_from=start, watts_to=stop)
         found.append(stage)
     return _with_phases(found)
+
+
+def _with_passing_loads(
+    times: Sequence[float], watts: Sequence[float], segments: Sequence[Segment]
+) -> list[Segment]:
+    """The pieces, and between two held loads the single slow sample that belongs to neither.
+
+    A load set too high at first, or touched before the rider gave up, is a stage, if a short
+    one; a spike within a held load has the same load on both sides and stays passed over.
+    """
+    found = list(segments[:1])
+    for right in segments[1:]:
+        left = found[-1]
+        low, high = sorted((left.watts, right.watts))
+        passing = [
+            n
+            for n in (right.first, right.first - 1)
+            if n + 1 < len(times)
+            and times[n + 1] - times[n] >= PASSING_HELD_S
+            and watts[n] > NEAR_ZERO_WATTS
+            and not low - PASSING_WATTS < watts[n] < high + PASSING_WATTS
+        ]
+        if passing and not left.watts_per_s and not right.watts_per_s:
+            n = passing[0]
+            found[-1] = replace(left, end=n)
+            found.append(Segment(n, n + 1, times[n], watts[n]))
+            right = replace(right, first=n + 1)
+        found.append(right)
+    return found
 
 
 def _with_phases(stages: list[DetectedStage]) -> list[DetectedStage]:

@@ -140,8 +140,8 @@ def matched_timeline(
     """Detected stages as events by="detected".
 
     A matched one has label, phase, position, target and planned seconds of its protocol stage.
-    One without has its load as label and target, position ergometer, no planned seconds, and
-    an index after those of the protocol.  Raises InputError for an empty list.
+    One without has its load as label and target, position ergometer and no planned seconds.
+    The index counts the stages as they were ridden.  Raises InputError for an empty list.
     """
     if not matches:
         raise InputError(
@@ -149,12 +149,9 @@ def matched_timeline(
             'check its watts column and unit, or use a protocol with stage_from = "schedule"'
         )
     timed: list[tuple[StageStarted, float]] = []
-    spare = len(protocol.stages) if protocol else 0
-    for match in matches:
-        found, index = match.detected, match.stage_index
-        stage = protocol.stages[index] if protocol and index is not None else _as_stage(found)
-        if index is None or protocol is None:
-            index, spare = spare, spare + 1
+    for index, match in enumerate(matches):
+        found, planned = match.detected, match.stage_index
+        stage = protocol.stages[planned] if protocol and planned is not None else _as_stage(found)
         event = _started(index, stage, anchor, found.started_s, source, _method(match), by_load=True)
         timed.append((event, found.started_s))
     return _timeline(timed, matches[-1].detected.ended_s)

@@ -3,6 +3,8 @@
 -- event_time is the source's own time; sampled_at = event_time + clock_offset_s.  Of lines of
 -- one source with one time the last counts.  `*_counts`: valid (25-240 bpm, -20-2000 W,
 -- 0-200 rpm by the settings) and not a duplicate; the others are kept, not averaged.
+-- A sample stamped at a change of stage belongs to the stage that begins: a detected stage runs
+-- from its first sample to the first sample of the next.
 with doubled as (
     select study, test_id, source, event_time,
         max(seq) filter (where watts is not null) as watts_seq,
@@ -24,7 +26,7 @@ staged as (
         case when placed.sampled_at <= stages.ended_at then stages.stage_index end as stage_index
     from placed
     asof left join stages on placed.study = stages.study and placed.test_id = stages.test_id
-        and placed.sampled_at > stages.opens_at
+        and placed.sampled_at >= stages.started_at
 )
 select staged.study, staged.test_id, seq, staged.source, staged.event_time, sampled_at,
     seconds_between(anchor, sampled_at) as elapsed_s, stage_index,

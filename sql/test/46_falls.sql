@@ -2,29 +2,42 @@
 -- inputs: readings, loads, stages, setting.
 -- reference: the highest k1 of earlier used loaded readings of the same arm at a load at least
 -- `fall_watts` lower; across an unloaded stage only within `fall_intermittent_s`.  An arm that was
--- not noted counts as the arm of the reading before; a load that was not logged as the stage's
--- target (load_source target).  fall_mmhg = reference - k1.
-with loaded as (
-    select readings.study, readings.test_id, readings.reading_id, measured_at, readings.stage_index, k1_mmhg,
-        clarity, released.released_at,
-        coalesce(watts, target_watts) as load_watts,
-        case when watts is not null then 'log' when target_watts is not null then 'target' end as load_source,
+-- not noted counts as the arm of the reading before, at rest too; a load that was not logged as
+-- the stage's target at that moment (load_source target).  fall_mmhg = reference - k1.
+with armed as (
+    select study, test_id, reading_id, stage_index, phase, measured_at, k1_mmhg, clarity, used, loaded,
         coalesce(
-            arm,
             last_value(arm ignore nulls) over (
-                partition by readings.study, readings.test_id order by measured_at, readings.reading_id
+                partition by study, test_id order by measured_at, reading_id
                 rows between unbounded preceding and current row
             ),
             first_value(arm ignore nulls) over (
-                partition by readings.study, readings.test_id order by measured_at, readings.reading_id
+                partition by study, test_id order by measured_at, reading_id
                 rows between current row and unbounded following
             ),
             'one'
         ) as arm_taken
     from readings
+    where status = 'taken' and role = 'primary'
+),
+loaded as (
+    select armed.study, armed.test_id, armed.reading_id, measured_at, armed.stage_index, armed.phase, k1_mmhg,
+        clarity, arm_taken,
+        coalesce(watts, target_at_reading) as load_watts,
+        case when watts is not null then 'log' when target_at_reading is not null then 'target' end as load_source
+    from armed
     left join loads using (study, test_id, reading_id)
-    left join times as released using (study, test_id, reading_id)
-    where used and loaded
+    left join (
+        select study, test_id, stage_index, started_at as stage_started_at, target_watts, target_watts_to, planned_s
+        from stages
+    ) as stage using (study, test_id, stage_index)
+    cross join lateral (
+        select case when target_watts_to is null then target_watts
+            else target_watts + (target_watts_to - target_watts)
+                * least(1, seconds_between(stage_started_at, measured_at) / nullif(planned_s, 0))
+        end as target_at_reading
+    )
+    where used and armed.loaded
 ),
 referred as (
     select now.study, now.test_id, now.reading_id, earlier.reading_id as reference_id,
@@ -49,13 +62,15 @@ referred as (
         order by earlier.k1_mmhg desc, earlier.measured_at desc, earlier.reading_id desc
     ) = 1
 )
-select loaded.study, loaded.test_id, loaded.reading_id, measured_at, stage_index, k1_mmhg, clarity,
+select loaded.study, loaded.test_id, loaded.reading_id, measured_at, stage_index, phase, k1_mmhg, clarity,
     load_watts, load_source, arm_taken, reference_id, reference_mmhg, reference_at, reference_watts,
     reference_mmhg - k1_mmhg as fall_mmhg,
     lead(loaded.reading_id) over in_order as next_id,
     lead(measured_at) over in_order as next_at,
     lead(load_watts) over in_order as next_watts,
     lead(k1_mmhg) over in_order as next_k1_mmhg,
+    lead(stage_index) over in_order as next_stage_index,
+    lead(phase) over in_order as next_phase,
     lag(k1_mmhg) over in_order as before_k1_mmhg,
     lag(stage_index) over in_order as before_stage_index
 from loaded

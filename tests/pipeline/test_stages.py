@@ -544,8 +544,8 @@ def test_detected_with_a_protocol():
         (3, "25 W", "ergometer", 25.0, 120.0, "load_step 27 W"),
         (4, "50 W", "ergometer", 50.0, 120.0, "load_step 50 W"),
         (5, "75 W", "ergometer", 75.0, 120.0, "load_step 75 W"),
-        (8, "150 W", "ergometer", 150.0, 120.0, "load_step 150 W"),
-        (9, "recovery", "ergometer", 25.0, 360.0, "load_step 25 W"),
+        (6, "150 W", "ergometer", 150.0, 120.0, "load_step 150 W"),
+        (7, "recovery", "ergometer", 25.0, 360.0, "load_step 25 W"),
     ]
     # 500 s of rest back from the rise: 120 s, 300 s, 80 s
     assert [second for _, second in seconds(timeline)][:4] == [0, 80, 380, 500]
@@ -555,14 +555,34 @@ def test_a_protocol_of_small_steps_is_not_taken_for_a_ramp():
     planned = protocol(repeat={"start": 20, "step": 10, "minutes": 1 / 3, "until": 80})
     samples, _ = ride([(0, 60), *((10 * n, 20) for n in range(2, 9)), (0, 60)], 1)
     timeline = detected_timeline(samples, ANCHOR, protocol=planned)
-    # indices after the protocol's seven stages for what is none of them
-    assert [event.stage_index for event in timeline.events] == [7, 0, 1, 2, 3, 4, 5, 6, 8]
+    # the seven stages of the protocol between what is none of them
+    assert [event.planned_s for event in timeline.events] == [None, *([20.0] * 7), None]
+    assert [event.stage_index for event in timeline.events] == list(range(9))
 
 
-def test_unmatched_stage_has_an_index_of_its_own():
+def test_an_unmatched_stage_has_its_load_for_a_name():
     extra = Match(DetectedStage(0.0, 60.0, 33.4, "exercise", 60), None)
     event = matched_timeline([extra], ANCHOR, protocol=USUAL_PROTOCOL).events[0]
-    assert (event.stage_index, event.label, event.target_watts) == (10, "33 W", 33.0)
+    assert (event.stage_index, event.label, event.target_watts) == (0, "33 W", 33.0)
+
+
+def test_a_slow_log_shows_a_load_in_passing_as_a_stage():
+    # one sample in 10 s: 50 W once before 25 W, and a spike and a drop-out within held loads
+    loads = [0, 0, 0, 50, 25, 25, 25, 25, 90, 25, 25, 50, 50, 50, 0, 50, 50, 50, 0, 0, 0]
+    found = detect_stages([(10.0 * n, float(load)) for n, load in enumerate(loads)])
+    assert [(stage.started_s, stage.watts) for stage in found] == [
+        (0, 0),
+        (30, 50),
+        (40, 25),
+        (110, 50),
+        (180, 0),
+    ]
+
+
+def test_a_fast_log_passes_over_one_odd_sample_at_a_change():
+    loads = [*([0.0] * 60), 90.0, *([25.0] * 120), *([50.0] * 120)]
+    found = detect_stages([(float(n), load) for n, load in enumerate(loads)])
+    assert [stage.watts for stage in found] == [0, 25, 50]
 
 
 def test_nothing_detected():
