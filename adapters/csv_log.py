@@ -60,9 +60,10 @@ def read_log(
 
     `started` (with its offset) gives elapsed and clock times their date, and times without an
     offset theirs.  `event_time` is the log's own time in UTC, never shifted: `clock_offset_s`,
-    `clock_method`, `align_to` and `ranks` are only passed on.  Rejected lines carry the time of
-    the good line before them.  Raises InputError where the file cannot be used as a whole: not
-    there, a folder, binary, empty, another delimiter or other columns, not one readable line.
+    `clock_method` and `align_to` are only passed on, of `ranks` (`watts=1,cadence_rpm=2`) what the
+    log measures.  Rejected lines carry the time of the good line before them.  Raises InputError
+    where the file cannot be used as a whole: not there, a folder, binary, empty, another
+    delimiter or other columns, not one readable line.
     """
     if fmt.time.form == "none":
         raise InputError(
@@ -95,13 +96,20 @@ def read_log(
             adapter=ADAPTER,
             format_digest=format_digest(fmt),
             measures=reader.measures_text,
-            ranks=ranks,
+            ranks=_ranks_of(ranks, reader.measures),
             clock_offset_s=clock_offset_s,
             clock_method=clock_method,
         ),
         events=list(_events(lines, name, moment)),
         align_to=align_to,
     )
+
+
+def _ranks_of(ranks: str | None, measures: Sequence[str]) -> str | None:
+    """A log that lacks a measure must not be asked for it first."""
+    if ranks is None:
+        return None
+    return ",".join(part for part in ranks.split(",") if part.partition("=")[0] in measures)
 
 
 def log_text(path: Path, encoding: str) -> str:

@@ -19,6 +19,7 @@ from adapters.log_time import TimeReader
 ANY_START = datetime(2000, 1, 1, tzinfo=UTC)
 """Stands in for the start of the test where only the look of times matters."""
 _MOSTLY = 0.9
+_MANY = 0.1
 _WORDS = {
     "heart_rate_bpm": r"\b(hr|hf|fc|rr|ibi|ecg|ekg|bpm)\b|heart|herz|puls",
     "cadence_rpm": r"\b(rpm|rev|revs|u min|cad)\b|cadenc|kadenz|drehzahl|trittfreq|umdreh",
@@ -56,11 +57,15 @@ class Column:
         return filled > 0 and len(self.numbers) >= _MOSTLY * filled
 
     @property
-    def rises(self) -> bool:
-        """Numbers that go up, hardly ever down."""
-        steps = [after - before for before, after in pairwise(self.numbers)]
-        never_down = sum(step >= 0 for step in steps) >= _MOSTLY * len(steps)
-        return bool(steps) and never_down and self.numbers[-1] > self.numbers[0]
+    def falls(self) -> int:
+        """How many numbers are below the one before."""
+        return sum(after < before for before, after in pairwise(self.numbers))
+
+    @property
+    def runs(self) -> bool:
+        """Numbers that hardly ever fall, as times do."""
+        differing = len(set(self.numbers)) > 1
+        return differing and self.falls <= (1 - _MOSTLY) * len(self.numbers)
 
 
 def time_column(columns: Sequence[Column], doubts: list[str]) -> tuple[Column, TimeForm] | None:
@@ -72,11 +77,22 @@ def time_column(columns: Sequence[Column], doubts: list[str]) -> tuple[Column, T
         if form is not None:
             return column, form
     for column in (*named, *others):
-        if column.numeric and column.rises:
+        # a count of persons or laps does not fall either, but it has few values
+        many = len(set(column.numbers)) > _MANY * len(column.numbers)
+        if column.numeric and column.runs and (column in named or many):
             if column not in named:
                 doubts.append(f"{column.shown} is taken for the time because its numbers rise")
+            if column.falls:
+                doubts.append(
+                    f"{column.shown} falls {_times(column.falls)}: are several tests in this file? "
+                    "Lines out of the order of time are kept aside; make a file of each test"
+                )
             return column, _number_form(column, doubts)
     return None
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
 
 
 def _written_form(column: Column, doubts: list[str]) -> TimeForm | None:

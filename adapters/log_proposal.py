@@ -73,6 +73,11 @@ def propose(path: Path) -> Proposal:
     has_header = any(not _is_value(cell) for cell in rows[0])
     names = rows[0] if has_header else [""] * width
     body = [row for row in rows[has_header:] if len(row) == width]
+    if "sbp" in (name.casefold() for name in names):
+        raise InputError(
+            f"{path}: has a column 'sbp', so it is a reading sheet, which needs no format; "
+            "write kind = 'sheet' at its source"
+        )
     if has_header and body and not any(_is_value(cell) and cell for cell in body[0]):
         doubts.append(f"the line after the header ({', '.join(body[0])}) is no data; it will be kept aside")
         body = body[1:]

@@ -12,6 +12,7 @@ import difflib
 import itertools
 import os
 import re
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -180,7 +181,7 @@ class Archive:
         try:
             for study in sorted(p for p in self.root.iterdir() if p.is_dir()):
                 for test in sorted(study.iterdir()):
-                    if (test / JOURNAL_NAME).is_file():
+                    if not test.name.startswith(".") and (test / JOURNAL_NAME).is_file():
                         yield test.absolute()
         except OSError as error:
             raise ArchiveError(
@@ -261,7 +262,7 @@ def publish_bytes(final: Path, data: bytes, disk: Disk = DISK) -> None:
 
 
 def sweep(folder: Path) -> list[Path]:
-    """Remove the temporary files that a process of this machine left when it died.
+    """Remove the temporary files and folders that a process of this machine left when it died.
 
     Returns what was removed.  Files of living processes and of other machines stay.
     """
@@ -286,7 +287,10 @@ def _alive(pid: int) -> bool:
 
 def _discard(path: Path) -> None:
     try:
-        path.unlink(missing_ok=True)
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        else:
+            path.unlink(missing_ok=True)
     except OSError:
         return  # a stale hidden file harms nobody; the error under way says more
 

@@ -6,17 +6,24 @@ Data go to stdout, words and progress to stderr.  Exit 0 done, 1 something is wr
 
 from __future__ import annotations
 
-import sys
+import os
 from pathlib import Path
-from typing import Annotated, Any, Literal, Optional
+from typing import TYPE_CHECKING, Annotated, Literal, Optional
 
 import typer
 
 from pipeline import __version__
-from pipeline.errors import CuffwattError, UsageError
+from pipeline.command import Commands, run
+from pipeline.errors import CuffwattError, InputError, UsageError
+
+if TYPE_CHECKING:
+    from pipeline.archive import TestFolder
+    from pipeline.events import SourceLog
+
 
 app = typer.Typer(
     name="cuffwatt",
+    cls=Commands,
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -39,21 +46,12 @@ TestsArgument = Annotated[
     list[str], typer.Argument(help="Folders of tests, studies or archives; or ids of tests in the archive.")
 ]
 DEFAULT_ARCHIVE = Path("cuffwatt-archive")
+_REJECTED_SHOWN = 3
 
 
 def main() -> None:
     """Run the command; errors leave as words and an exit code, never as a traceback."""
-    try:
-        app()
-    except CuffwattError as error:
-        print(f"cuffwatt: {error}", file=sys.stderr)
-        sys.exit(error.exit_code)
-    except KeyboardInterrupt:
-        print("cuffwatt: stopped from the keyboard; what was published is whole", file=sys.stderr)
-        sys.exit(1)
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(0)
+    run(app)
 
 
 def _version(wanted: bool) -> None:
@@ -79,12 +77,8 @@ def new(
     from pipeline.output import say
     from pipeline.shipped import shipped
 
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise UsageError(f"{folder}: is there and not empty; name a new folder, nothing is overwritten")
-    _make_folder(folder)
-    for template in sorted((shipped("fixtures") / "templates").iterdir()):
-        (folder / template.name).write_bytes(template.read_bytes())
-        say(f"{folder / template.name}")
+    templates = sorted((shipped("fixtures") / "templates").iterdir())
+    _write_files(folder, {path.name: path.read_text(encoding="utf-8") for path in templates})
     say(f"Fill them in, then: cuffwatt join {folder / 'test.toml'}")
 
 
@@ -110,7 +104,7 @@ def join(
     form: FormatOption = None,
 ) -> None:
     """Join log files and a reading sheet into a sealed test."""
-    from pipeline.output import show_test
+    from pipeline.view import show_test
 
     folder = _join(setup, archive, rules)
     show_test(folder, form)
@@ -124,18 +118,25 @@ def demo(
     form: FormatOption = None,
 ) -> None:
     """Join the first shipped test (invented data) and show what comes out."""
+    from adapters.setup_file import load_setup
     from pipeline.archive import Archive
-    from pipeline.output import say, show_test
+    from pipeline.journal import read_journal
+    from pipeline.output import say
+    from pipeline.seal import is_stale, rules_of
     from pipeline.shipped import shipped
+    from pipeline.view import show_test
 
     example = sorted((shipped("fixtures") / "demo").glob("*/test.toml"))[0]
-    done = list(Archive(folder).tests()) if folder.is_dir() else []
-    if done:
+    test = load_setup(example).test
+    done = Archive(folder).test_folder(test.study, test.id or "")
+    if done.journal.exists():
         say(f"{folder} holds the demo from before; remove it to see it made again")
-        show_test(done[0], form)
-        return
-    say(f"invented data, no real person: {example.parent}")
-    show_test(_join(example, folder, None), form)
+        if is_stale(done, rules_of(done), read_journal(done.journal).head):
+            _seal(done)
+    else:
+        say(f"invented data, no real person: {example.parent}")
+        done = _join(example, folder, None)
+    show_test(done, form)
 
 
 @app.command()
@@ -145,17 +146,23 @@ def seal(
     rules: RulesOption = None,
 ) -> None:
     """Derive tests again: the Parquet files from their journals."""
-    from pipeline.output import say
+    from pipeline.output import counted, say, tracked
     from pipeline.rules import load_rules
-    from pipeline.seal import seal_all
+    from pipeline.seal import BATCH, seal_all
 
     folders = _folders(tests, archive)
-    outcomes = seal_all(folders, load_rules(rules) if rules else None)
+    chosen = load_rules(rules) if rules else None
+    batches = [folders[start : start + BATCH] for start in range(0, len(folders), BATCH)]
+    outcomes = [
+        outcome
+        for batch in tracked(batches, f"sealing {counted(len(folders), 'test')}")
+        for outcome in seal_all(batch, chosen)
+    ]
     for outcome in outcomes:
         if outcome.problem:
             say(f"passed over: {outcome.problem}")
     bad = sum(outcome.problem is not None for outcome in outcomes)
-    say(f"{len(outcomes) - bad} sealed, {bad} passed over")
+    say(f"{counted(len(outcomes) - bad, 'test')} sealed, {bad} passed over")
     if bad:
         raise typer.Exit(1)
 
@@ -167,12 +174,32 @@ def verify(
     form: FormatOption = None,
 ) -> None:
     """Check journals and sealed files against each other; nothing is changed."""
-    from pipeline.output import chosen, emit
+    from pipeline.output import Column, chosen, counted, emit, show_table, tracked
+    from pipeline.verify import strays
     from pipeline.verify import verify as check
 
-    findings = check(_folders(tests, archive))
-    columns = ["study", "test_id", "level", "lines", "chain", "words"]
-    emit([vars(finding) for finding in findings], columns, chosen(form))
+    findings = [found for one in tests if Path(one).is_dir() for found in strays(Path(one))]
+    try:
+        folders = _folders(tests, archive)
+    except UsageError:
+        if not findings:
+            raise
+        folders = []
+    findings += check(tracked(folders, f"verifying {counted(len(folders), 'test')}"))
+    shown = chosen(form)
+    if shown == "table":
+        columns = (Column("test", "test"), Column("level", "found"), Column("words", "words", wraps=True))
+        show_table(
+            [
+                {"test": f"{one.study}/{one.test_id}", "level": one.level, "words": one.words}
+                for one in findings
+            ],
+            columns,
+            f"{counted(len(folders), 'test')} verified",
+        )
+    else:
+        columns_all = ["study", "test_id", "level", "lines", "chain", "words"]
+        emit([vars(finding) for finding in findings], columns_all, shown)
     if any(finding.wrong for finding in findings):
         raise typer.Exit(1)
 
@@ -186,56 +213,102 @@ def simulate(
     from pipeline.output import say
     from pipeline.simulate import inputs, simulate_test
 
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise UsageError(f"{folder}: is there and not empty; name a new folder, nothing is overwritten")
-    _make_folder(folder)
-    for name, text in inputs(simulate_test(number)).items():
-        (folder / name).write_text(text, encoding="utf-8")
-        say(f"{folder / name}")
+    _write_files(folder, inputs(simulate_test(number)))
     say(f"invented data, no real person; join it with: cuffwatt join {folder / 'test.toml'}")
 
 
-def _make_folder(folder: Path) -> None:
+def _write_files(folder: Path, texts: dict[str, str]) -> None:
+    """Write these files into a new folder and name them."""
+    from pipeline.output import say
+
     try:
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise UsageError(f"{folder}: is there and not empty; name a new folder, nothing is overwritten")
         folder.mkdir(parents=True, exist_ok=True)
+        for name, text in texts.items():
+            (folder / name).write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
         raise UsageError(
             f"{folder}: cannot be made ({error.strerror}); choose a place you may write to"
         ) from None
+    for name in texts:
+        say(f"{folder / name}")
 
 
-def _folders(wanted: list[str], archive: Path) -> list[Any]:
-    from pipeline.archive import Archive
+def _folders(wanted: list[str], archive: Path) -> list[TestFolder]:
+    """The tests meant, each once."""
+    from pipeline.archive import JOURNAL_NAME, Archive
 
-    return [folder for one in wanted for folder in Archive(archive).within(one)]
+    folders: dict[Path, TestFolder] = {}
+    for one in wanted:
+        path = Path(one)
+        if path.exists() and not path.is_dir() and path.name != JOURNAL_NAME:
+            raise UsageError(f"{one}: is no folder; give the folder of a test, of a study or of an archive")
+        if os.sep in one and not path.exists() and not archive.is_dir():
+            raise UsageError(f"{one}: no such folder; give the folder of a test, of a study or of an archive")
+        folders |= {folder.path: folder for folder in Archive(archive).within(one)}
+    return list(folders.values())
 
 
-def _join(setup_path: Path, archive_path: Path, rules_path: Path | None) -> Any:
+def _say_rejected(sources: list[SourceLog]) -> None:
+    """Name the first lines of each source that could not be read; all are in the journal."""
+    from pipeline.events import LineRejected
+    from pipeline.output import counted, say
+
+    for source in sources:
+        reasons = [event.reason for event in source.events if isinstance(event, LineRejected)]
+        for reason in reasons[:_REJECTED_SHOWN]:
+            say(f"{source.opened.name}: not read: {reason}")
+        if len(reasons) > _REJECTED_SHOWN:
+            more = counted(len(reasons) - _REJECTED_SHOWN, "more line")
+            say(f"{source.opened.name}: not read: {more}, kept in the journal with the reasons")
+
+
+def _seal(folder: TestFolder) -> None:
+    """Make the files of one test, with the rules kept beside it."""
+    from pipeline.output import say
+    from pipeline.seal import seal_all
+
+    try:
+        for outcome in seal_all([folder], None):
+            if outcome.problem:
+                raise CuffwattError(outcome.problem)
+    except BaseException:
+        say(f"the journal is whole, its files are not made; make them with: cuffwatt seal {folder.path}")
+        raise
+
+
+def _join(setup_path: Path, archive_path: Path, rules_path: Path | None) -> TestFolder:
     from adapters.setup_file import load_setup
     from adapters.source_files import read_logs, read_sheets
     from pipeline.archive import Archive
     from pipeline.join import JoinOrder, first_moment, join, rules_text
+    from pipeline.output import tracked
     from pipeline.rules import load_rules
-    from pipeline.seal import seal_all
 
     setup = load_setup(setup_path)
     rules_file = rules_path or setup.rules_file
     rules = load_rules(rules_file)
     logs = read_logs(setup)
+    if setup.test.started is None and not logs:
+        raise InputError(
+            f"{setup_path}: no log says when the test began; write started in [test], with its offset, "
+            "like 2026-03-14T09:30:00+01:00"
+        )
     anchor = setup.test.started or first_moment(logs)
     opened = setup.test_opened(
         mode="join", anchor=anchor, rules_digest=rules.digest, software=f"cuffwatt {__version__}"
     )
+    sources = [*logs, *read_sheets(setup, anchor)]
     order = JoinOrder(
         opened=opened,
-        sources=[*logs, *read_sheets(setup, anchor)],
+        sources=sources,
         starts=setup.stage_starts(anchor),
         end_reason=setup.test.end_reason,
         setup_text=setup.text,
         rules_text=rules_text(rules_file),
     )
-    folder = join(order, Archive(archive_path), rules)
-    for outcome in seal_all([folder], rules):
-        if outcome.problem:
-            raise CuffwattError(outcome.problem)
+    _say_rejected(sources)
+    folder = join(order, Archive(archive_path), rules, lambda coming: tracked(coming, "joining"))
+    _seal(folder)
     return folder

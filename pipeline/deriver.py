@@ -32,7 +32,7 @@ class Deriver:
     """Events in, snapshots and flags out, for one test."""
 
     def __init__(self, rules: Rules) -> None:
-        self._tables = Tables(rules)
+        self._tables = Tables(rules, again=True)
         self._old = _ALL
         self._phase: Phase = "rest"
 

@@ -6,36 +6,43 @@ recorder takes everything in the order of time, as it would have live.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import errno
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
-from pipeline.archive import Archive, TestFolder, publish_bytes
+from pipeline.archive import DISK, Archive, Disk, TestFolder, not_writable, publish_bytes
 from pipeline.clock import ReplayClock, pipeline_time
-from pipeline.cuff import FALL_MMHG_PER_S, lowest_sound
 from pipeline.deriver import Deriver
-from pipeline.errors import InputError
+from pipeline.draft import draft, free_folder
+from pipeline.errors import ArchiveError, InputError
 from pipeline.events import (
     EndReason,
-    Event,
-    ReadingTaken,
-    Sample,
     SourceLog,
-    SourceOpened,
     StageStarted,
     TestOpened,
 )
-from pipeline.journal import Journal
+from pipeline.journal import Journal, JournalNotKept
 from pipeline.prompts import Planner
 from pipeline.recorder import Recorder
 from pipeline.rules import Rules
-from pipeline.stages import Timeline, clock_offset, detected_timeline, scheduled_timeline
+from pipeline.source_times import (
+    Coming,
+    check_content,
+    check_overlap,
+    first_moment,
+    in_order,
+    load_of,
+    on_test_clock,
+)
+from pipeline.stages import Timeline, detected_timeline, scheduled_timeline
 
-STAGE_END_NEAR_S = 60.0
-# at one moment: what announces comes first, then the stage, then what was logged, then what was read
-_ORDER = {"source_opened": 0, "stage_started": 1, "sample": 2, "line_rejected": 2}
+__all__ = ["JoinOrder", "first_moment", "join", "rules_text"]
+
+ENDED_EARLY_S = 15.0  # slow logs show a change of load this much late
+STILL_LOADED_S = 30.0
 
 
 @dataclass(frozen=True)
@@ -54,97 +61,71 @@ class JoinOrder:
     rules_text: str | None = None
 
 
-def first_moment(sources: Sequence[SourceLog]) -> datetime:
-    """The earliest time in any source on its corrected clock: the start where none was noted."""
-    moments = [
-        event.event_time + timedelta(seconds=source.opened.clock_offset_s)
-        for source in sources
-        for event in source.events
-        if isinstance(event, Sample | ReadingTaken)
-    ]
-    if not moments:
-        raise InputError(
-            "no sample and no reading in any source: there is nothing to join; check [sources] in the setup"
-        )
-    return min(moments)
-
-
-def join(order: JoinOrder, archive: Archive, rules: Rules) -> TestFolder:
+def join(
+    order: JoinOrder,
+    archive: Archive,
+    rules: Rules,
+    watched: Callable[[Sequence[Coming]], Iterable[Coming]] = iter,
+    disk: Disk = DISK,
+) -> TestFolder:
     """Write the journal of a new test; the caller seals it.
 
-    Raises InputError where nothing says when stages began, where a log cannot be aligned, and
-    where no source has anything in common with the test; JournalExists where the test is there.
+    All of it is there or nothing is: however the join ends early, the next one can begin.
+    `watched` may look at what goes through, to show progress.  Raises InputError where nothing
+    says when stages began, where a log cannot be aligned, and where a source holds nothing or has
+    nothing in common with the test; JournalExists where the test is there; ArchiveError where it
+    cannot be written.
     """
     opened = order.opened
-    sources = [_on_test_clock(source, opened.anchor) for source in order.sources]
-    load = _load(sources, opened.anchor)
+    free_folder(archive, opened.study, opened.test_id)
+    check_content(order.sources)
+    sources = [on_test_clock(source, opened.anchor) for source in order.sources]
+    load = load_of(sources, opened.anchor)
     timeline = _timeline(order, load)
-    _check_overlap(sources, opened.anchor, timeline)
-    coming = _in_order(sources, timeline, opened.anchor)
-    folder = archive.create(opened.study, opened.test_id)
-    with Journal.create(folder.journal) as journal:
-        publish_bytes(folder.setup, order.setup_text.encode())
+    check_overlap(sources, opened.anchor, timeline)
+    coming = in_order(sources, timeline, opened.anchor)
+    with draft(archive, opened.study, opened.test_id, disk) as folder:
+        publish_bytes(folder.setup, order.setup_text.encode(), disk)
         if order.rules_text is not None:
-            publish_bytes(folder.rules, order.rules_text.encode())
-        clock = ReplayClock(opened.anchor)
-        deriver = Deriver(rules)
-        try:
-            recorder = Recorder(journal, clock, deriver, _planner(order), opened.protocol)
-            recorder.take(opened)
-            for elapsed_s, event in coming:
-                recorder.advance(elapsed_s)
-                recorder.take(event)
-            recorder.advance(max(clock.elapsed(), timeline.ended_s))
-            recorder.close(pipeline_time(opened.anchor, timeline.ended_s), *_outcome(order, timeline))
-        finally:
-            deriver.close()
-    return folder
+            publish_bytes(folder.rules, order.rules_text.encode(), disk)
+        with Journal.create(folder.journal, disk) as journal:
+            try:
+                _record(journal, order, rules, watched(coming), timeline, _outcome(order, timeline, load))
+            except JournalNotKept as error:
+                raise _not_kept(archive, order, error.__cause__) from error
+            if journal.rescues:
+                raise _not_kept(archive, order, None)
+    return archive.test_folder(opened.study, opened.test_id)
 
 
-def _on_test_clock(source: SourceLog, anchor: datetime) -> SourceLog:
-    """The source with its clock offset known; its own times stay as they are."""
-    opened = source.opened
-    if source.align_to is not None:
-        samples = [
-            ((event.event_time - anchor).total_seconds(), event.watts)
-            for event in source.events
-            if isinstance(event, Sample) and event.watts is not None
-        ]
-        if not samples:
-            raise InputError(
-                f"source {opened.name}: align needs a load and this log has none; give clock_offset_s instead"
-            )
-        try:
-            offset = clock_offset(samples, (source.align_to - anchor).total_seconds())
-        except InputError as error:
-            raise InputError(f"source {opened.name}: {error}") from None
-        opened = opened.model_copy(update={"clock_offset_s": round(offset, 6), "clock_method": "aligned"})
-    return SourceLog(opened=opened, events=source.events, time_means=source.time_means)
+def _record(
+    journal: Journal,
+    order: JoinOrder,
+    rules: Rules,
+    coming: Iterable[Coming],
+    timeline: Timeline,
+    outcome: tuple[Literal["completed", "stopped"], EndReason | None],
+) -> None:
+    opened = order.opened
+    clock = ReplayClock(opened.anchor)
+    deriver = Deriver(rules)
+    try:
+        recorder = Recorder(journal, clock, deriver, _planner(order), opened.protocol)
+        recorder.take(opened)
+        for elapsed_s, event in coming:
+            recorder.advance(elapsed_s)
+            recorder.take(event)
+        recorder.advance(max(clock.elapsed(), timeline.ended_s))
+        recorder.close(pipeline_time(opened.anchor, timeline.ended_s), *outcome)
+    finally:
+        deriver.close()
 
 
-def _elapsed(source: SourceLog, event: Event, anchor: datetime) -> float:
-    """When an event happened in seconds of pipeline time; below zero before the test was opened."""
-    offset = source.opened.clock_offset_s if isinstance(event, Sample) else 0.0
-    return (event.event_time - anchor).total_seconds() + offset
-
-
-def _load(sources: Sequence[SourceLog], anchor: datetime) -> list[tuple[float, float]]:
-    """Load over time, (s, W), of the source that is asked first for watts."""
-    ranked = [(rank, source) for source in sources if (rank := _watts_rank(source.opened)) is not None]
-    if not ranked:
-        return []
-    source = min(ranked, key=lambda pair: pair[0])[1]
-    samples = [
-        (_elapsed(source, event, anchor), event.watts)
-        for event in source.events
-        if isinstance(event, Sample) and event.watts is not None
-    ]
-    return sorted(samples)
-
-
-def _watts_rank(opened: SourceOpened) -> int | None:
-    ranks = dict(part.split("=") for part in (opened.ranks or "").split(",") if part)
-    return int(ranks["watts"]) if "watts" in ranks else None
+def _not_kept(archive: Archive, order: JoinOrder, cause: BaseException | None) -> ArchiveError:
+    """A disk that refuses: what is in memory only, or made to last elsewhere, is no joined test."""
+    folder = archive.test_folder(order.opened.study, order.opened.test_id)
+    refusal = cause if isinstance(cause, OSError) else OSError(errno.EIO, "the disk cannot make it last")
+    return not_writable(folder.path, refusal)
 
 
 def _timeline(order: JoinOrder, load: list[tuple[float, float]]) -> Timeline:
@@ -161,66 +142,6 @@ def _timeline(order: JoinOrder, load: list[tuple[float, float]]) -> Timeline:
     return detected_timeline(load, opened.anchor, protocol=protocol)
 
 
-def _check_overlap(sources: Sequence[SourceLog], anchor: datetime, timeline: Timeline) -> None:
-    """A log that lies wholly outside the test is a wrong clock or the wrong file."""
-    for source in sources:
-        times = [_elapsed(source, event, anchor) for event in source.events if isinstance(event, Sample)]
-        if times and (max(times) < timeline.started_s or min(times) > timeline.ended_s):
-            shown = [
-                pipeline_time(anchor, s).strftime("%Y-%m-%d %H:%M:%S")
-                for s in (min(times), max(times), timeline.started_s, timeline.ended_s)
-            ]
-            raise InputError(
-                f"source {source.opened.name}: logged from {shown[0]} to {shown[1]} UTC, but the test ran "
-                f"from {shown[2]} to {shown[3]} UTC; check started, the date, or give clock_offset_s or align"
-            )
-
-
-def _in_order(
-    sources: Sequence[SourceLog], timeline: Timeline, anchor: datetime
-) -> list[tuple[float, Event]]:
-    """Everything that happened as (pipeline time in s, event), in the order in which it is taken.
-
-    What came before the test was opened is taken at its opening and keeps its own time.
-    """
-    coming: list[tuple[float, int, int, Event]] = []
-
-    def add(elapsed_s: float, event: Event) -> None:
-        coming.append((max(0.0, elapsed_s), _ORDER.get(event.kind, 3), len(coming), event))
-
-    for source in sources:
-        add(0.0, source.opened.model_copy(update={"event_time": anchor}))
-    for started in timeline.events:
-        add((started.event_time - anchor).total_seconds(), started)
-    for source in sources:
-        if source.time_means == "stage_end":
-            ends = timeline.stages
-            events: Sequence[Event] = [_before_stage_end(event, ends, anchor) for event in source.events]
-        else:
-            events = source.events
-        before_s = 0.0
-        for event in events:
-            # a rejected line stands where it stood in its file
-            before_s = before_s if event.kind == "line_rejected" else _elapsed(source, event, anchor)
-            add(before_s, event)
-    return [(elapsed_s, event) for elapsed_s, _, _, event in sorted(coming, key=lambda row: row[:3])]
-
-
-def _before_stage_end(event: Event, stages: Sequence[tuple[StageStarted, float]], anchor: datetime) -> Event:
-    """A reading whose written time is that of a stage's end, moved to its first sound."""
-    if not isinstance(event, ReadingTaken) or event.k1_mmhg is None or not stages:
-        return event
-    written_s = (event.event_time - anchor).total_seconds()
-    stage, end_s = min(stages, key=lambda pair: abs(pair[1] - written_s))
-    in_force = [one for one, _ in stages if one.event_time <= event.event_time]
-    if (in_force and in_force[-1].phase == "rest") or abs(end_s - written_s) > STAGE_END_NEAR_S:
-        return event
-    rate = event.deflation_mmhg_per_s or FALL_MMHG_PER_S[stage.phase]
-    lowest = lowest_sound(k5=event.k5_mmhg, heard_to=event.heard_to_mmhg, k4=event.k4_mmhg)
-    first_s = end_s - max(0.0, event.k1_mmhg - lowest) / rate
-    return event.model_copy(update={"event_time": pipeline_time(anchor, first_s)})
-
-
 def _planner(order: JoinOrder) -> Planner | None:
     if order.opened.protocol is None:
         return None
@@ -229,7 +150,7 @@ def _planner(order: JoinOrder) -> Planner | None:
 
 
 def _outcome(
-    order: JoinOrder, timeline: Timeline
+    order: JoinOrder, timeline: Timeline, load: list[tuple[float, float]]
 ) -> tuple[Literal["completed", "stopped"], EndReason | None]:
     """How the test ended: as noted; else completed when every loaded stage of the protocol was ridden."""
     if order.end_reason is not None:
@@ -237,10 +158,27 @@ def _outcome(
     protocol = order.opened.protocol
     if protocol is None:
         return "completed", None
-    ridden = sum(event.phase in ("warmup", "exercise") for event in timeline.events)
-    if ridden >= sum(stage.loaded for stage in protocol.stages):
-        return "completed", "protocol_complete"
-    return "stopped", None
+    ridden = [stage for stage in timeline.stages if stage[0].phase in ("warmup", "exercise")]
+    if len(ridden) < sum(stage.loaded for stage in protocol.stages):
+        return "stopped", None
+    if ridden and not _ridden_out(*ridden[-1], order.opened.anchor, load):
+        return "stopped", None
+    return "completed", "protocol_complete"
+
+
+def _ridden_out(stage: StageStarted, end_s: float, anchor: datetime, load: list[tuple[float, float]]) -> bool:
+    """Whether the last loaded stage had its planned length and, where load was logged, its load at the end.
+
+    A schedule says what was planned; that it was ridden is in the log.
+    """
+    length_s = end_s - (stage.event_time - anchor).total_seconds()
+    if stage.planned_s is not None and length_s < stage.planned_s - ENDED_EARLY_S:
+        return False
+    target = stage.target_watts_to if stage.target_watts_to is not None else stage.target_watts
+    if not load or not target:
+        return True
+    last = [watts for at_s, watts in load if end_s - STILL_LOADED_S < at_s <= end_s]
+    return bool(last) and sum(last) / len(last) >= target / 2
 
 
 def rules_text(path: Path | None) -> str | None:

@@ -1,4 +1,4 @@
-"""How results leave a command: rich tables on a terminal, plain CSV or JSON when piped.
+"""How results leave a command: tables for people, plain CSV or JSON when piped.
 
 Data go to stdout, words and progress to stderr.
 """
@@ -8,24 +8,49 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shutil
 import sys
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 if TYPE_CHECKING:
-    from pipeline.archive import TestFolder
+    from rich.text import Text
 
 Format = Literal["table", "csv", "json"]
+Item = TypeVar("Item")
 
 CAUTION = (
     "cuffwatt records and computes; it does not diagnose or decide. The supervising professional decides "
     "when a test starts and stops, under the local rules and licences that apply."
 )
+_WORD = 14
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table on the terminal: the key of its value, and how it is headed and set.
+
+    Only columns that `wrap` give way on a narrow terminal, by words.
+    """
+
+    key: str
+    heading: str
+    right: bool = False
+    wraps: bool = False
 
 
 def say(words: str) -> None:
-    """Words for the person, on stderr."""
+    """Words for the person, on stderr; on a terminal no word is cut."""
+    if sys.stderr.isatty():
+        width = shutil.get_terminal_size().columns
+        lines = [
+            textwrap.fill(line, width, break_long_words=False, break_on_hyphens=False)
+            for line in words.splitlines()
+        ]
+        words = "\n".join(lines)
     print(words, file=sys.stderr)
 
 
@@ -36,102 +61,79 @@ def chosen(wanted: Format | None) -> Format:
     return "table" if sys.stdout.isatty() else "csv"
 
 
-def emit(rows: Sequence[dict[str, Any]], columns: Sequence[str], form: Format, title: str = "") -> None:
+def tracked(items: Sequence[Item], words: str) -> Iterable[Item]:
+    """The items one by one, with a progress bar on stderr where that is a terminal."""
+    if len(items) < 2 or not sys.stderr.isatty():
+        return items
+    from rich.console import Console
+    from rich.progress import track
+
+    return track(items, words, console=Console(stderr=True), transient=True)
+
+
+def emit(rows: Sequence[dict[str, Any]], columns: Sequence[str], form: Literal["csv", "json"]) -> None:
     """Print rows to stdout: these columns, in this order; values keep their units in the names."""
     if form == "json":
         content = [{column: _plain(row.get(column)) for column in columns} for row in rows]
         sys.stdout.write(json.dumps(content, ensure_ascii=False, indent=2) + "\n")
-    elif form == "csv":
-        text = io.StringIO()
-        writer = csv.writer(text, lineterminator="\n")
-        writer.writerow(columns)
-        for row in rows:
-            writer.writerow(["" if row.get(column) is None else _plain(row[column]) for column in columns])
-        sys.stdout.write(text.getvalue())
-    else:
-        _table(rows, columns, title)
+        return
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow(["" if row.get(column) is None else _plain(row[column]) for column in columns])
+    sys.stdout.write(text.getvalue())
 
 
-_STAGES = (
-    "stage_index",
-    "label",
-    "phase",
-    "position",
-    "target_watts",
-    "watts_mean",
-    "started_s",
-    "ridden_s",
-    "stage_hr_bpm",
-)
-_READINGS = (
-    "elapsed_s",
-    "stage_label",
-    "status",
-    "sbp_mmhg",
-    "dbp_mmhg",
-    "dbp_phase",
-    "watts",
-    "heart_rate_bpm",
-    "map_mmhg",
-    "sbp_change_rest_mmhg",
-    "rate_pressure_product",
-    "hr_percent_reserve",
-    "in_window",
-    "used_note",
-)
-_FLAGS = ("level", "code", "target_seq", "observed", "operator", "threshold", "unit", "words", "detail")
-
-
-def show_test(folder: TestFolder, form: Format | None) -> None:
-    """What a sealed test says: on a terminal stages, readings and flags; else its readings."""
-    import pyarrow.parquet as pq
-
-    names = ("stages", "readings", "flags", "summary")
-    tables = {name: pq.read_table(folder.parquet(name)) for name in names}
-    rows = {name: table.to_pylist() for name, table in tables.items()}
-    if chosen(form) == "table":
-        severity = {level: number for number, level in enumerate(("stop", "caution", "check", "note"))}
-        rows["flags"].sort(key=lambda row: (severity[row["level"]], row["target_seq"]))
-        emit(rows["stages"], _STAGES, "table", title=f"Stages of {folder.study}/{folder.test_id}")
-        emit(rows["readings"], _READINGS, "table", title="Readings")
-        emit(rows["flags"], _FLAGS, "table", title="Flags: outside a cited limit, or worth a look")
-    else:
-        emit(rows["readings"], tables["readings"].column_names, chosen(form))
-    for row in rows["summary"]:
-        say(
-            f"{row['readings_taken']} readings taken, {row['readings_missed']} missed; worst flag: "
-            f"{row['worst_flag'] or 'none'}; {row['lines_rejected']} lines rejected; clocks: "
-            f"{row['clock_offsets'] or 'one'}"
-        )
-    say(f"files: {folder.path}")
-    say(CAUTION)
-
-
-def _table(rows: Sequence[dict[str, Any]], columns: Sequence[str], title: str) -> None:
+def show_table(rows: Sequence[dict[str, str | Text]], columns: Sequence[Column], title: str) -> None:
+    """Print a table for a person to stdout; its cells are texts that are ready to be read."""
     from rich import box
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+    table = Table(
+        title=title,
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        collapse_padding=True,
+    )
     for column in columns:
-        numbers = all(isinstance(row.get(column), int | float | None) for row in rows)
-        table.add_column(Text(column), justify="right" if numbers else "left", overflow="fold")
+        words = [word for row in rows for word in str(row.get(column.key, "")).split()]
+        table.add_column(
+            column.heading,
+            justify="right" if column.right else "left",
+            no_wrap=not column.wraps,
+            overflow="fold" if column.wraps else "ellipsis",
+            # a word is broken only where it is very long
+            min_width=min(_WORD, max(map(len, words), default=0)) if column.wraps else None,
+        )
     for row in rows:
-        table.add_row(*(Text(_shown(row.get(column))) for column in columns))
+        cells = (row.get(column.key, "") for column in columns)
+        table.add_row(*(cell if isinstance(cell, Text) else Text(cell) for cell in cells))
     Console(file=sys.stdout, highlight=False).print(table)
 
 
-def _shown(value: Any) -> str:
+def minutes(seconds: float | None) -> str:
+    """Seconds as minutes and seconds: 670 s is 11:10; "-" for none."""
+    if seconds is None:
+        return "-"
+    whole = round(seconds)
+    return f"{'-' if whole < 0 else ''}{abs(whole) // 60}:{abs(whole) % 60:02d}"
+
+
+def counted(count: int, what: str) -> str:
+    """A count with what is counted: 1 test, 2 tests."""
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
+def number(value: float | None, *, sign: bool = False) -> str:
+    """A number without decimals, with its sign where it is a change; "-" for none."""
     if value is None:
-        return "–"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:.0f}" if value == int(value) else f"{value:.1f}"
-    if isinstance(value, datetime):
-        return value.strftime("%H:%M:%S")
-    return str(value)
+        return "-"
+    return f"{round(value):+d}" if sign else f"{round(value)}"
 
 
 def _plain(value: Any) -> Any:

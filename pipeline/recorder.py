@@ -29,6 +29,8 @@ from pipeline.prompts import Planner, StageInForce
 from pipeline.protocol import Protocol, Stage
 
 SOURCE = "recorder"
+# two observers of the same beats note first sounds that lie this close; the next reading does not
+PAIR_WITHIN_S = 30.0
 _AT_ONCE = 2000
 
 
@@ -53,6 +55,7 @@ class Recorder:
         self._next_seq = journal.next_seq
         self._waiting: list[Event] = []
         self._stages: list[StageInForce] = []
+        self._firsts: list[tuple[float, int]] = []  # first sound (s) and seq of primary readings
         self._snapshot = Snapshot.empty
         self._snapshot_is_old = False
         self._next_wake_s: float | None = None
@@ -68,7 +71,7 @@ class Recorder:
     def take(self, event: Event) -> Event:
         """Record one event now; returns it as it stands in the journal."""
         if isinstance(event, ReadingTaken):
-            event = self._placed(event)
+            event = self._paired(self._placed(event))
         elif isinstance(event, ReadingMissed) and event.due_seq is None and self._planner is not None:
             now_s = self._clock.elapsed()
             issued = self._planner.answered(now_s, now_s, timed=True)
@@ -155,6 +158,21 @@ class Recorder:
             if not step.events:
                 self._next_wake_s = step.next_wake_s
                 return
+
+    def _paired(self, reading: ReadingTaken) -> ReadingTaken:
+        """A second observer's reading with the primary one of the same beats, where one is near enough."""
+        measured_s = (reading.event_time - self._clock.anchor).total_seconds()
+        if reading.role != "second":
+            self._firsts.append((measured_s, self._next_seq))
+            return reading
+        near = [
+            (abs(first_s - measured_s), -seq)
+            for first_s, seq in self._firsts
+            if abs(first_s - measured_s) <= PAIR_WITHIN_S
+        ]
+        if reading.pair_seq is not None or not near:
+            return reading
+        return reading.model_copy(update={"pair_seq": -min(near)[1]})
 
     def _placed(self, reading: ReadingTaken) -> ReadingTaken:
         """The reading with the prompt it answers and, where it came without a time, its first sound.

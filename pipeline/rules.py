@@ -9,16 +9,18 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import tomllib
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.errors import InputError
-from pipeline.protocol import first_problem
+from pipeline.events import SymptomNoted
+from pipeline.protocol import Phase, first_problem
 from pipeline.shipped import default_rules, test_ladder
 
 Level = Literal["stop", "caution", "check", "note"]
@@ -28,7 +30,7 @@ LEVELS: tuple[Level, ...] = ("stop", "caution", "check", "note")
 class Settings(BaseModel):
     """Windows, floors and methods; every value is written in rules.toml with its reason."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
 
     k5_floor_mmhg: float
     dbp_policy: Literal["per_reading", "k4_throughout", "k5_throughout"]
@@ -63,6 +65,7 @@ class Settings(BaseModel):
     window_late_s: float
     mark_tolerance_s: float
     fall_watts: float
+    load_noise_watts: float
     fall_intermittent_s: float
     fall_confirm: Literal["next_reading", "none"]
     fall_confirm_s: float
@@ -77,7 +80,7 @@ class Settings(BaseModel):
 class Rule(BaseModel):
     """One rule: when `observed OPERATOR threshold` of this code and quantity, a flag holds."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
 
     code: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{1,40}$")]
     quantity: str = "presence"
@@ -85,7 +88,7 @@ class Rule(BaseModel):
     operator: Literal[">", ">=", "<", "<="] = ">="
     threshold: float = 1.0
     unit: str = ""
-    phase: tuple[Literal["rest", "warmup", "exercise", "recovery"], ...] | None = None
+    phase: Annotated[tuple[Phase, ...] | None, Field(strict=False)] = None
     intent: Literal["maximal", "submaximal", "symptom_limited"] | None = None
     sex: Literal["female", "male"] | None = None
     age_min: float | None = None
@@ -138,8 +141,13 @@ def load_rules(path: Path | None) -> Rules:
         unknown = sorted(set(own) - {"settings", "rule"})
         if unknown:
             raise InputError(f"{path}: unknown key {unknown[0]!r}; a rules file has [settings] and [[rule]]")
-        settings |= own.get("settings", {})
-        for number, table in enumerate(own.get("rule", []), start=1):
+        written, tables_of_rules = own.get("settings", {}), own.get("rule", [])
+        if not isinstance(written, dict):
+            raise InputError(f"{path}: settings must be written as [settings], one table")
+        if not isinstance(tables_of_rules, list) or not all(isinstance(one, dict) for one in tables_of_rules):
+            raise InputError(f"{path}: rule must be written as [[rule]], one table each")
+        settings |= written
+        for number, table in enumerate(tables_of_rules, start=1):
             _override(rules, table, f"{path}: rule {number}")
     where = str(path or default)
     try:
@@ -176,7 +184,9 @@ def rule_rows(rules: Rules) -> list[dict[str, Any]]:
 
 
 def _override(rules: dict[tuple[str, str], dict[str, Any]], table: dict[str, Any], where: str) -> None:
-    code = str(table.get("code"))
+    if "code" not in table:
+        raise InputError(f"{where}: code is missing; write which rule is meant")
+    code = str(table["code"])
     quantities = sorted(quantity for known, quantity in rules if known == code)
     if not quantities:
         known = ", ".join(sorted({known for known, _ in rules}))
@@ -184,7 +194,7 @@ def _override(rules: dict[tuple[str, str], dict[str, Any]], table: dict[str, Any
     if "quantity" not in table and len(quantities) > 1:
         raise InputError(f"{where}: {code} has several quantities; say which: {', '.join(quantities)}")
     quantity = str(table.get("quantity", quantities[0]))
-    if quantity not in quantities and f"quantity: '{quantity}'" not in _sql_of_flags():
+    if quantity not in quantities and (code, quantity) not in _candidates():
         raise InputError(f"{where}: {code} has no quantity {quantity!r}; it has {', '.join(quantities)}")
     before = rules.get((code, quantity), {})
     if "unit" in table and before and table["unit"] != before.get("unit", ""):
@@ -196,8 +206,11 @@ def _override(rules: dict[tuple[str, str], dict[str, Any]], table: dict[str, Any
 
 
 @cache
-def _sql_of_flags() -> str:
-    return dict(test_ladder())["flags"]
+def _candidates() -> frozenset[tuple[str, str]]:
+    """Code and quantity of what the SQL offers to the rules, whether a shipped rule asks or not."""
+    written = re.findall(r"code: '(\w+)', quantity: '(\w+)'", "".join(select for _, select in test_ladder()))
+    symptoms = get_args(SymptomNoted.model_fields["code"].annotation)
+    return frozenset(written) | {("symptom", code) for code in symptoms}
 
 
 def _read(path: Path) -> dict[str, Any]:

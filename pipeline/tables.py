@@ -7,8 +7,9 @@ runs the ladder of sql/test over them.  Amendments are overlaid here, where even
 from __future__ import annotations
 
 import json
+import re
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
@@ -18,10 +19,11 @@ from typing import Any
 
 import duckdb
 import pyarrow as pa
-from pydantic import ValidationError
 
+from pipeline.amendments import Voided, amended_event, original_value, overlaid
 from pipeline.errors import CuffwattError
-from pipeline.events import EVENT, Amended, Event, Sample, SourceOpened, TestOpened
+from pipeline.events import Amended, Event, Sample, SourceOpened, TestOpened
+from pipeline.kept_plans import KeptPlans
 from pipeline.rules import Rules, rule_rows, setting_row
 from pipeline.shipped import table_statements, test_ladder
 
@@ -29,6 +31,12 @@ _SAMPLE_COLUMNS = (
     "{seq: 'BIGINT', kind: 'VARCHAR', event_time: 'TIMESTAMP', source: 'VARCHAR',"
     " watts: 'DOUBLE', cadence_rpm: 'DOUBLE', heart_rate_bpm: 'DOUBLE'}"
 )
+
+# up to here values are cheaper than a table of Arrow
+_FEW_ROWS = 3
+# from here on what reads the samples is dearer to run than to plan
+_MANY_SAMPLES = 20_000
+_READS_SAMPLES = re.compile(r"\b(from|join) samples?\b")
 
 
 @dataclass(frozen=True)
@@ -50,13 +58,16 @@ class LoadedJournal:
 class Tables:
     """One in-memory DuckDB with the tables of tables.sql; owned by one thread.
 
-    `threads` limits DuckDB's own threads; the results do not depend on it.
+    `threads` limits DuckDB's own threads; `again` is for one test whose ladder runs many times.
+    The results depend on neither.
     """
 
-    def __init__(self, rules: Rules, threads: int = 1) -> None:
+    def __init__(self, rules: Rules, threads: int = 1, *, again: bool = False) -> None:
         self._db = duckdb.connect(":memory:", config={"threads": threads})
         for statement in table_statements():
             self._db.execute(statement).fetchall()
+        self._plans = KeptPlans(self._db) if again else None
+        self._samples_seen = 0
         self._schemas: dict[str, pa.Schema] = {}
         self._waiting: dict[str, list[dict[str, Any]]] = defaultdict(list)
         self._samples: list[tuple[Any, ...]] = []
@@ -69,6 +80,8 @@ class Tables:
 
     def close(self) -> None:
         """Give the memory back."""
+        if self._plans is not None:
+            self._plans.close()
         self._db.close()
 
     def add(self, event: Event) -> None:
@@ -95,8 +108,11 @@ class Tables:
         """Whole journals; samples straight from their files, the rest as checked models."""
         for journal in journals:
             self._test = (journal.study, journal.test_id)
-            for event in overlaid(journal.events, journal.path):
-                self._add_rows(self._test, event)
+            for event in journal.events:
+                if event.seq is not None:
+                    self._originals[(*self._test, event.seq)] = event
+            for amended in overlaid(journal.events, journal.path):
+                self._add_rows(self._test, amended)
             self._waiting["journal_end"].append(
                 {
                     "study": journal.study,
@@ -128,11 +144,15 @@ class Tables:
     def run(self, only: frozenset[str] | None = None) -> None:
         """Derive the relations of sql/test in order; `only` leaves out those not named."""
         self._flush()
-        for name, statement in _parsed_ladder():
+        for name, select in test_ladder():
             if only is not None and name not in only:
                 continue
             try:
-                self._db.execute(statement).fetchall()
+                if self._plans is None:
+                    self._db.execute(_parsed()[name]).fetchall()
+                else:
+                    many = self._samples_seen > _MANY_SAMPLES and _READS_SAMPLES.search(select) is not None
+                    self._plans.fill(name, select, optimized=many)
             except duckdb.Error as error:
                 raise CuffwattError(
                     f"sql/test: relation {name} failed ({error}); this is a fault of the program, "
@@ -170,26 +190,39 @@ class Tables:
                 {"files": [row["filename"] for row in rows]},
             ).fetchall()
 
-    def _add_rows(self, test: tuple[str, str], event: Event | _Voided) -> None:
-        void = isinstance(event, _Voided)
-        plain: Event = event.event if isinstance(event, _Voided) else event
+    def _add_rows(self, test: tuple[str, str], event: Event | Voided) -> None:
+        void = isinstance(event, Voided)
+        plain: Event = event.event if isinstance(event, Voided) else event
         if plain.seq is not None:
             self._originals.setdefault((*test, plain.seq), plain)
         for table, row in _rows(plain):
+            if isinstance(plain, Amended):
+                row["original"] = original_value(self._originals.get((*test, plain.target_seq)), plain.field)
             self._waiting[table].append({"study": test[0], "test_id": test[1], "void": void} | row)
 
     def _amend_one(self, amended: Amended) -> None:
         study, test_id = self._test
-        target = self._originals[(study, test_id, amended.target_seq)]
+        target = self._originals.get((study, test_id, amended.target_seq))
+        if target is None:
+            raise CuffwattError(
+                f"{study} {test_id}: event {amended.target_seq} cannot be amended: it is a sample or not "
+                "there; give the number of a reading, stage, source or other line of this test"
+            )
         self._flush()
         earlier = self.rows(
             "select seq, field, value from amended where target_seq = $target order by seq",
             target=amended.target_seq,
         )
         changes = {row["field"]: json.loads(row["value"] or "null") for row in earlier}
+        changed = amended_event(target, changes, f"{study} {test_id}")
         for table, _ in _rows(target):
-            self._db.execute(f"delete from {table} where seq = $seq", {"seq": target.seq}).fetchall()
-        self._add_rows(self._test, _apply(target, changes))
+            # the limits come from test_opened alone, so they have no number of their own
+            one = "" if table == "test_limit" else f" and seq = {target.seq}"
+            self._db.execute(
+                f"delete from {table} where study = $study and test_id = $test_id{one}",
+                {"study": study, "test_id": test_id},
+            ).fetchall()
+        self._add_rows(self._test, changed)
 
     def _flush(self) -> None:
         if self._samples:
@@ -203,11 +236,15 @@ class Tables:
             schema = self._schema("sample")
             arrays = [pa.array(column, field.type) for column, field in zip(columns, schema, strict=True)]
             self._insert("sample", pa.Table.from_arrays(arrays, schema=schema))
+            self._samples_seen += len(self._samples)
             self._samples = []
         for table, rows in self._waiting.items():
             if not rows:
                 continue
-            self._insert(table, pa.Table.from_pylist(rows, schema=self._schema(table)))
+            if len(rows) <= _FEW_ROWS:
+                self._insert_few(table, rows)
+            else:
+                self._insert(table, pa.Table.from_pylist(rows, schema=self._schema(table)))
             rows.clear()
 
     def _schema(self, table: str) -> pa.Schema:
@@ -215,58 +252,24 @@ class Tables:
             self._schemas[table] = self._db.sql(f"select * from {table} limit 0").to_arrow_table().schema
         return self._schemas[table]
 
+    def _insert_few(self, table: str, rows: list[dict[str, Any]]) -> None:
+        names = self._schema(table).names
+        places = ", ".join(["(" + ", ".join("?" * len(names)) + ")"] * len(rows))
+        values = [row.get(name) for row in rows for name in names]
+        self._db.execute(f"insert into {table} values {places}", values).fetchall()
+
     def _insert(self, table: str, rows: pa.Table) -> None:
         self._db.register("waiting", rows)
         self._db.execute(f"insert into {table} select * from waiting").fetchall()
 
 
 @cache
-def _parsed_ladder() -> tuple[tuple[str, duckdb.Statement], ...]:
+def _parsed() -> dict[str, duckdb.Statement]:
     """The ladder as statements; parsing them anew each time is a tenth of a run."""
-    return tuple(
-        (name, duckdb.extract_statements(f"create or replace temp table {name} as\n{select}")[0])
+    return {
+        name: duckdb.extract_statements(f"create or replace temp table {name} as\n{select}")[0]
         for name, select in test_ladder()
-    )
-
-
-@dataclass(frozen=True)
-class _Voided:
-    """An event that an amendment takes out; kept and shown."""
-
-    event: Event
-
-
-def overlaid(events: Iterable[Event], where: Path) -> list[Event | _Voided]:
-    """The events with all amendments applied; of several for one field the highest seq holds."""
-    kept = list(events)
-    changes: dict[int, dict[str, Any]] = defaultdict(dict)
-    for event in kept:
-        if isinstance(event, Amended):
-            changes[event.target_seq][event.field] = event.value
-    if not changes:
-        return list(kept)
-    result: list[Event | _Voided] = []
-    for event in kept:
-        if event.seq in changes:
-            try:
-                result.append(_apply(event, changes[event.seq]))
-                continue
-            except ValidationError as error:
-                raise CuffwattError(
-                    f"{where}: an amendment of event {event.seq} does not fit it ({error.error_count()} "
-                    "problems); amend the field again with a value that fits"
-                ) from None
-        result.append(event)
-    return result
-
-
-def _apply(event: Event, changes: dict[str, Any]) -> Event | _Voided:
-    fields = {field: value for field, value in changes.items() if field != "void"}
-    changed: Event = event
-    if fields:
-        content = json.loads(event.model_dump_json(exclude_none=True)) | fields
-        changed = EVENT.validate_json(json.dumps(content))
-    return _Voided(changed) if changes.get("void") is True else changed
+    }
 
 
 def _rows(event: Event) -> list[tuple[str, dict[str, Any]]]:

@@ -1,21 +1,29 @@
 """Verification: journals and the files made from them, checked against each other.
 
 Reads only.  A finding has a level: `damaged` (the journal cannot be trusted), `open` (a test that
-was never closed), `torn` (bytes after the last whole line), `stale` (sealed files are missing or
-were made from another journal, rules or derivation), `fine`.
+was never closed), `torn` (bytes after the last whole line), `stale` (sealed files are missing,
+cannot be read, or were made from another journal, rules or derivation), `stray` (a folder with a
+journal whose name says no study and test), `fine`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
-from pipeline.archive import TestFolder
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline.archive import Archive, TestFolder
+from pipeline.columns import published
 from pipeline.errors import CuffwattError
 from pipeline.events import Amended
 from pipeline.journal import read_journal
 from pipeline.seal import is_stale, rules_of
+
+Level = Literal["damaged", "open", "torn", "stale", "stray", "fine"]
 
 
 @dataclass(frozen=True)
@@ -24,7 +32,7 @@ class Finding:
 
     study: str
     test_id: str
-    level: Literal["damaged", "open", "torn", "stale", "fine"]
+    level: Level
     words: str
     lines: int | None = None
     chain: str | None = None
@@ -40,8 +48,24 @@ def verify(folders: Iterable[TestFolder]) -> list[Finding]:
     return [finding for folder in folders for finding in _verify_one(folder)]
 
 
+def strays(root: Path) -> list[Finding]:
+    """A finding for each folder of an archive or study that holds a journal but is not named as a test."""
+    whole = root.parent if root.name.startswith("study=") else root
+    return [
+        Finding(
+            path.parent.name,
+            path.name,
+            "stray",
+            f"{path}: holds a journal but is not named study=S/test=T, so no command sees it; rename it "
+            "after the study and test_id in the journal's first line",
+        )
+        for path in Archive(whole).strays()
+        if root.absolute() in path.parents
+    ]
+
+
 def _verify_one(folder: TestFolder) -> list[Finding]:
-    def finding(level: Literal["damaged", "open", "torn", "stale", "fine"], words: str) -> Finding:
+    def finding(level: Level, words: str) -> Finding:
         return Finding(folder.study, folder.test_id, level, words, lines, chain)
 
     lines: int | None = None
@@ -72,13 +96,33 @@ def _verify_one(folder: TestFolder) -> list[Finding]:
     except CuffwattError as error:
         return [*found, finding("damaged", str(error))]
     if is_stale(folder, rules, journal.head):
-        found.append(
-            finding(
-                "stale", f"{folder.path}: the sealed files do not belong to this journal; run cuffwatt seal"
-            )
-        )
+        found.append(finding("stale", f"{folder.path}: {_why_stale(folder)}; run cuffwatt seal"))
+    elif unreadable := _unreadable(folder):
+        found.append(finding("stale", f"{folder.path}: {unreadable}; run cuffwatt seal"))
     if not found:
         amended = sum(isinstance(event, Amended) for event in journal.events)
         words = f"{journal.lines} lines, chain {journal.head}, sealed files agree"
-        found.append(finding("fine", words + (f", {amended} amendments" if amended else "")))
+        found.append(finding("fine", words + (f", {amended} amended" if amended else "")))
     return found
+
+
+def _why_stale(folder: TestFolder) -> str:
+    missing = [name for name in published() if not folder.parquet(name).exists()]
+    if len(missing) == len(published()):
+        return "not sealed yet"
+    if missing:
+        return f"{', '.join(f'{name}.parquet' for name in missing)} not there"
+    if unreadable := _unreadable(folder):
+        return unreadable
+    return "the sealed files were made from another journal, other rules or another version"
+
+
+def _unreadable(folder: TestFolder) -> str | None:
+    """What is wrong with the first sealed file whose rows cannot be read."""
+    for name in published():
+        path = folder.parquet(name)
+        try:
+            pq.read_table(path, page_checksum_verification=True)
+        except (OSError, ValueError, pa.ArrowException):
+            return f"{path.name} cannot be read"
+    return None

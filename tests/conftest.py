@@ -1,26 +1,39 @@
-"""Journals of invented tests, written without a recorder: a hundred in the time of one join."""
+"""Invented tests without a recorder: journals, a hundred in the time of one join, and tiny tests."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 
 from pipeline.archive import Archive, TestFolder
-from pipeline.events import Event, Sample, StageStarted, TestClosed, TestOpened
+from pipeline.events import (
+    Event,
+    ReadingTaken,
+    Sample,
+    SourceOpened,
+    StageStarted,
+    TestClosed,
+    TestOpened,
+)
 from pipeline.journal import Journal
+from pipeline.rules import Rules, shipped_rules
 from pipeline.simulate import SimulatedTest, simulate_test, source_logs
+from pipeline.tables import Tables
 
 _ORDER = {"test_opened": 0, "source_opened": 1, "stage_started": 2, "sample": 3}
 
 
-def _simulated_events(test: SimulatedTest, **opened: Any) -> list[Event]:
-    """The test's sources as events in order of time: stages as ridden, no prompts, not closed."""
+Timed = tuple[float, Event]
+
+
+def _timed_events(test: SimulatedTest, **opened: Any) -> list[Timed]:
+    """The test's sources as (s since opening, event) in order: stages as ridden, no prompts, no end."""
     fields, logs = source_logs(test)
-    coming: list[tuple[float, Event]] = [
+    coming: list[Timed] = [
         (
             0.0,
             TestOpened(**fields | {"protocol": None, "rules_digest": "0" * 16, "software": "test"} | opened),
@@ -43,9 +56,13 @@ def _simulated_events(test: SimulatedTest, **opened: Any) -> list[Event]:
             offset_s = log.opened.clock_offset_s if isinstance(event, Sample) else 0.0
             coming.append(((event.event_time - test.at(0)).total_seconds() + offset_s, event))
     coming.sort(key=lambda pair: (max(0.0, pair[0]), _ORDER.get(pair[1].kind, 4)))
+    return coming
+
+
+def _numbered(timed: Iterable[Timed]) -> list[Event]:
     return [
         event.model_copy(update={"seq": seq, "elapsed_s": max(0.0, elapsed_s)})
-        for seq, (elapsed_s, event) in enumerate(coming)
+        for seq, (elapsed_s, event) in enumerate(timed)
     ]
 
 
@@ -75,10 +92,77 @@ def _write(archive: Archive, events: Iterable[Event]) -> TestFolder:
     return folder
 
 
+class TinyTest:
+    """A test of a few lines, put together by hand and derived; times in seconds from its start."""
+
+    start = datetime(2026, 3, 14, 9, tzinfo=UTC)
+
+    def __init__(self, rules: Rules | None = None, **opened: Any) -> None:
+        self._tables = Tables(rules or shipped_rules())
+        self._last = -1
+        facts = {"test_id": "T1", "study": "tiny", "participant": "P-1", "mode": "join"}
+        facts |= {"rules_digest": "0" * 16, "software": "test", "anchor": self.start}
+        self.add(TestOpened, 0, **facts | opened)
+        self.add(
+            SourceOpened,
+            0,
+            name="log",
+            adapter="csv_log",
+            measures="watts,heart_rate_bpm",
+            ranks="watts=1,heart_rate_bpm=1",
+        )
+
+    def add(self, kind: type[Event], at_s: float, **fields: Any) -> int:
+        """One event, taken at its own time; its seq."""
+        self._last += 1
+        moment = self.start + timedelta(seconds=at_s)
+        given = {"seq": self._last, "elapsed_s": at_s, "event_time": moment, "source": "log"}
+        self._tables.add(kind(**given | fields))
+        return self._last
+
+    def stage(self, index: int, at_s: float, phase: str, watts: float | None = None, **fields: Any) -> int:
+        """A stage by the schedule; at rest seated, else on the ergometer."""
+        usual = {"label": f"stage {index}", "by": "schedule", "target_watts": watts}
+        usual["position"] = "seated" if phase == "rest" else "ergometer"
+        return self.add(StageStarted, at_s, stage_index=index, phase=phase, **usual | fields)
+
+    def log(self, from_s: int, to_s: int, watts: float | None, heart_rate_bpm: float | None) -> None:
+        """One line a second after `from_s`, up to and with `to_s`."""
+        for at_s in range(from_s + 1, to_s + 1):
+            self.add(Sample, at_s, watts=watts, heart_rate_bpm=heart_rate_bpm)
+
+    def reading(self, at_s: float, k1: float | None, k5: float | None, **fields: Any) -> int:
+        """A reading with its first sound at `at_s`."""
+        usual = {"k1_mmhg": k1, "k5_mmhg": k5, "measured_source": "stated"}
+        return self.add(ReadingTaken, at_s, **usual | fields)
+
+    def readings(self, ends_s: float) -> list[dict[str, Any]]:
+        """The rows of the readings of the test, closed at `ends_s`, in order."""
+        ended = self.start + timedelta(seconds=ends_s)
+        self.add(TestClosed, ends_s, outcome="completed", counts={})
+        self._tables.set_end(ended, self._last, closed=True)
+        self._tables.run()
+        rows = self._tables.rows("select * from measures order by measured_at, reading_id")
+        self._tables.close()
+        return rows
+
+
 @pytest.fixture(scope="session")
-def simulated_events() -> Callable[..., list[Event]]:
-    """(SimulatedTest, **fields of test_opened) -> numbered events, not closed."""
-    return _simulated_events
+def tiny_test() -> type[TinyTest]:
+    """TinyTest(rules, **fields of test_opened)."""
+    return TinyTest
+
+
+@pytest.fixture(scope="session")
+def timed_events() -> Callable[..., list[Timed]]:
+    """(SimulatedTest, **fields of test_opened) -> (s since opening, event) in order, no end."""
+    return _timed_events
+
+
+@pytest.fixture(scope="session")
+def numbered() -> Callable[[Iterable[Timed]], list[Event]]:
+    """Timed events -> events with seq and elapsed_s."""
+    return _numbered
 
 
 @pytest.fixture(scope="session")

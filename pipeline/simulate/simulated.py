@@ -113,7 +113,7 @@ def _sample_logs(test: SimulatedTest) -> list[SourceLog]:
             measures=",".join(
                 m + ":rr" if m == "heart_rate_bpm" and log.from_rr else m for m in log.measures
             ),
-            ranks=",".join(f"{measure}={rank}" for measure in MEASURES),
+            ranks=",".join(f"{m}={rank}" for m in MEASURES if m in log.measures),
             clock_offset_s=0.0 if align else log.offset_s,
             clock_method="given" if log.offset_s and not align else "none",
         )

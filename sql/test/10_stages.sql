@@ -1,7 +1,8 @@
 -- stages: one row a stage that was started (its bounds; what was ridden is in 36_stage_loads).
 -- inputs: stage_started, stage_extended, sample, sources, test_closed, journal_end.
 -- started_at is outside a stage and ended_at inside; opens_at makes the first stage include
--- its start.  A detected last stage ends with its last load sample, any other with the test.
+-- its start.  A sample at a change of stage belongs to the one that begins: samples_until is outside.
+-- A detected last stage ends with its last load sample, any other with the test.
 with ordered as (
     select study, test_id, seq as stage_seq, stage_index, label, phase, position, target_watts,
         target_watts_to, planned_s, "by" as started_by, method, event_time as started_at,
@@ -16,12 +17,13 @@ extended as (
     group by study, test_id, stage_index
 ),
 last_load as (
-    select sample.study, sample.test_id, max(plus_s(event_time, clock_offset_s)) as last_load_at
-    from sample
-    join sources on sources.study = sample.study and sources.test_id = sample.test_id
-        and sources.name = sample.source
-    where watts is not null
-    group by sample.study, sample.test_id
+    select study, test_id, max(plus_s(last_at, clock_offset_s)) as last_load_at
+    from (
+        select study, test_id, source as name, max(event_time) as last_at
+        from sample where watts is not null group by study, test_id, source
+    )
+    join sources using (study, test_id, name)
+    group by study, test_id
 ),
 bounded as (
     select ordered.*,
@@ -43,6 +45,7 @@ select study, test_id, stage_index, stage_seq, label, phase, position,
     target_watts, target_watts_to, target_watts_to is not null as is_ramp,
     planned_s + extended_s as planned_s, started_by, method,
     started_at, ended_at, is_over,
+    coalesce(next_started_at, ended_at + to_microseconds(1)) as samples_until,
     case when is_first then started_at - to_microseconds(1) else started_at end as opens_at,
     seconds_between(started_at, ended_at) as ridden_s
 from bounded

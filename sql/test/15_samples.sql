@@ -5,14 +5,20 @@
 -- 0-200 rpm by the settings) and not a duplicate; the others are kept, not averaged.
 -- A sample stamped at a change of stage belongs to the stage that begins: a detected stage runs
 -- from its first sample to the first sample of the next.
-with doubled as (
+with repeated as (
+    select study, test_id, source, event_time
+    from sample
+    group by study, test_id, source, event_time
+    having count(*) > 1
+),
+doubled as (
     select study, test_id, source, event_time,
         max(seq) filter (where watts is not null) as watts_seq,
         max(seq) filter (where cadence_rpm is not null) as cadence_seq,
         max(seq) filter (where heart_rate_bpm is not null) as heart_rate_seq
     from sample
+    join repeated using (study, test_id, source, event_time)
     group by study, test_id, source, event_time
-    having count(*) > 1
 ),
 placed as (
     select sample.*, plus_s(sample.event_time, clock_offset_s) as sampled_at,
@@ -20,15 +26,8 @@ placed as (
     from sample
     join sources on sources.study = sample.study and sources.test_id = sample.test_id
         and sources.name = sample.source
-),
-staged as (
-    select placed.*,
-        case when placed.sampled_at <= stages.ended_at then stages.stage_index end as stage_index
-    from placed
-    asof left join stages on placed.study = stages.study and placed.test_id = stages.test_id
-        and placed.sampled_at >= stages.started_at
 )
-select staged.study, staged.test_id, seq, staged.source, staged.event_time, sampled_at,
+select placed.study, placed.test_id, seq, placed.source, placed.event_time, sampled_at,
     seconds_between(anchor, sampled_at) as elapsed_s, stage_index,
     watts, cadence_rpm, heart_rate_bpm,
     coalesce(watts between watts_min and watts_max
@@ -38,8 +37,11 @@ select staged.study, staged.test_id, seq, staged.source, staged.event_time, samp
     coalesce(heart_rate_bpm between heart_rate_min_bpm and heart_rate_max_bpm
         and (heart_rate_seq is null or heart_rate_seq = seq), false) as heart_rate_counts,
     watts_rank, cadence_rank, heart_rate_rank, heart_rate_from_rr
-from staged
-join (select study, test_id, anchor from test_opened) using (study, test_id)
+from placed
+join (select study, test_id, anchor from test_opened) as opened
+    on opened.study = placed.study and opened.test_id = placed.test_id
 cross join setting
-left join doubled on doubled.study = staged.study and doubled.test_id = staged.test_id
-    and doubled.source = staged.source and doubled.event_time = staged.event_time
+left join stages on stages.study = placed.study and stages.test_id = placed.test_id
+    and placed.sampled_at >= stages.started_at and placed.sampled_at < stages.samples_until
+left join doubled on doubled.study = placed.study and doubled.test_id = placed.test_id
+    and doubled.source = placed.source and doubled.event_time = placed.event_time

@@ -63,7 +63,8 @@ rated as (
     ) = 1
     and row_number() over (
         partition by staged.study, staged.test_id, staged.reading_id
-        order by abs(seconds_between(exertion.event_time, staged.measured_at)), exertion.seq desc
+        order by exertion.due_seq = staged.due_seq desc nulls last,
+            abs(seconds_between(exertion.event_time, staged.measured_at)), exertion.seq desc
     ) = 1
 )
 select staged.*,

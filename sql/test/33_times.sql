@@ -3,13 +3,17 @@
 -- rate_mmhg_per_s: measured between marked first and last sounds, else stated per second, else
 -- stated per beat * HR / 60, else the default of the phase; seconds and UTC.
 with heard as (
-    select readings.*, loads.heart_rate_bpm, loads.rate_hr_bpm,
+    select readings.study, readings.test_id, readings.reading_id, measured_at, measured_source, last_sound_at,
+        k1_mmhg, dbp_mmhg, inflated_to_mmhg, stated_mmhg_per_s, stated_mmhg_per_beat, heart_rate_bpm, rate_hr_bpm,
+        release_s, pump_mmhg_per_s,
         coalesce(k5_mmhg, heard_to_mmhg, k4_mmhg, expected_dbp_mmhg, dbp_expected_mmhg) as lowest_mmhg,
         coalesce(listen_to_mmhg,
             case when phase = 'rest' then listen_to_rest_mmhg else listen_to_other_mmhg end) as listen_to,
         case when phase = 'rest' then deflation_rest_mmhg_per_s else deflation_mmhg_per_s end as default_rate,
         deflation_mmhg_per_beat as default_per_beat,
-        measured_source = 'marked' and last_sound_at > measured_at as both_marked
+        -- a fall to a pressure that nobody read is no measurement
+        measured_source = 'marked' and last_sound_at > measured_at
+            and coalesce(k5_mmhg, heard_to_mmhg, k4_mmhg) is not null as both_marked
     from readings
     left join loads using (study, test_id, reading_id)
     cross join setting
@@ -28,16 +32,13 @@ rated as (
         coalesce(
             deflation_between_mmhg_per_s,
             stated_mmhg_per_s,
-            stated_mmhg_per_beat
-                * case when measured_source = 'estimated' then rate_hr_bpm else heart_rate_bpm end / 60,
+            stated_mmhg_per_beat * rate_hr_bpm / 60,
             default_rate
         ) as rate_mmhg_per_s,
         case
             when deflation_between_mmhg_per_s is not null then 'measured'
             when stated_mmhg_per_s is not null then 'stated_per_second'
-            when stated_mmhg_per_beat
-                * case when measured_source = 'estimated' then rate_hr_bpm else heart_rate_bpm end is not null
-                then 'stated_per_beat'
+            when stated_mmhg_per_beat * rate_hr_bpm is not null then 'stated_per_beat'
             else 'default'
         end as rate_source
     from fallen
@@ -61,7 +62,7 @@ timed as (
         case when k1_mmhg is not null then plus_s(measured_at,
             -inflated_to_mmhg / pump_mmhg_per_s
             - greatest(inflated_to_mmhg - k1_mmhg, 0) / rate_mmhg_per_s) end as pump_started_at
-    from rated cross join (select release_s, pump_mmhg_per_s from setting)
+    from rated
 )
 select timed.study, timed.test_id, reading_id, lowest_mmhg, listen_to,
     deflation_between_mmhg_per_s, timed.deflation_mmhg_per_s, deflation_per_s_source,

@@ -15,13 +15,13 @@ with placed as (
 ),
 averaged as (
     select placed.study, placed.test_id, placed.reading_id,
-        avg(samples.watts order by sampled_at, samples.source, seq) as watts_at_dbp
+        avg(samples.watts order by seq) as watts_at_dbp
     from placed
     join loads on loads.study = placed.study and loads.test_id = placed.test_id
         and loads.reading_id = placed.reading_id
     cross join setting
     join samples on samples.study = placed.study and samples.test_id = placed.test_id
-        and samples.source = loads.watts_source and samples.watts_counts
+        and samples.source = loads.watts_source and samples.watts_counts and dbp_opens_at is not null
         and samples.sampled_at <= placed.dbp_at
         and samples.sampled_at > greatest(plus_s(dbp_at, -setting.load_window_s), dbp_opens_at)
     group by placed.study, placed.test_id, placed.reading_id

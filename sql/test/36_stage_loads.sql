@@ -31,21 +31,21 @@ ridden as (
 ),
 averaged as (
     select study, test_id, stage_index,
-        avg(watts order by sampled_at, source, seq) filter (where settled) as watts_mean,
-        stddev_samp(watts order by sampled_at, source, seq) filter (where settled) as watts_sd,
+        avg(watts order by seq) filter (where settled) as watts_mean,
+        stddev_samp(watts order by seq) filter (where settled) as watts_sd,
         count(watts) as watts_n,
-        avg(cadence_rpm order by sampled_at, source, seq) filter (where settled) as cadence_mean_rpm,
+        avg(cadence_rpm order by seq) filter (where settled) as cadence_mean_rpm,
         count(heart_rate_bpm) as heart_rate_n,
         case when bool_or(rr) filter (where heart_rate_bpm is not null)
             then count(heart_rate_bpm) filter (where to_end_s > 0 and to_end_s <= 30)
-                / sum(1 / heart_rate_bpm order by sampled_at, source, seq) filter (where to_end_s > 0 and to_end_s <= 30)
-            else avg(heart_rate_bpm order by sampled_at, source, seq) filter (where to_end_s > 0 and to_end_s <= 30)
+                / sum(1 / heart_rate_bpm order by seq) filter (where to_end_s > 0 and to_end_s <= 30)
+            else avg(heart_rate_bpm order by seq) filter (where to_end_s > 0 and to_end_s <= 30)
         end as last_hr,
         case when bool_or(rr) filter (where heart_rate_bpm is not null)
             then count(heart_rate_bpm) filter (where to_end_s > 60 and to_end_s <= 90)
-                / sum(1 / heart_rate_bpm order by sampled_at, source, seq)
+                / sum(1 / heart_rate_bpm order by seq)
                     filter (where to_end_s > 60 and to_end_s <= 90)
-            else avg(heart_rate_bpm order by sampled_at, source, seq)
+            else avg(heart_rate_bpm order by seq)
                 filter (where to_end_s > 60 and to_end_s <= 90)
         end as earlier_hr
     from ridden

@@ -15,7 +15,7 @@ with gathered as (
         readings.inflated_to_mmhg, readings.started_at,
         loads.watts, loads.watts_note, loads.heart_rate_bpm, times.last_sound_at, times.last_sound_source,
         times.pump_started_at, test_opened.mass_kg, test_opened.age_years, test_opened.medication,
-        setting.*
+        map_method, hr_max_method, vo2_method, mark_tolerance_s, window_early_s, window_late_s
     from readings
     join test_opened using (study, test_id)
     join times using (study, test_id, reading_id)

@@ -15,12 +15,12 @@ with earlier as (
     from readings
     join stage_values on stage_values.study = readings.study and stage_values.test_id = readings.test_id
         and stage_values.stage_index < readings.stage_index
-    where readings.used and not (stage_values.phase = 'rest' and readings.phase = 'recovery')
-        and readings.phase <> 'rest'
+    where readings.used and readings.phase <> 'rest'
     qualify row_number() over (
         partition by readings.study, readings.test_id, readings.reading_id
         order by stage_values.stage_index desc
     ) = 1
+    and not (stage_values.phase = 'rest' and readings.phase = 'recovery')
 ),
 amendments as (
     select study, test_id, target_seq as reading_id, max(seq) as amended_seq,
@@ -33,7 +33,8 @@ amendments as (
     group by study, test_id, target_seq
 ),
 compared as (
-    select readings.study, readings.test_id, readings.reading_id, anchor, watts_at_dbp, dbp_next_load,
+    select readings.study, readings.test_id, readings.reading_id, anchor, watts_at_dbp, dbp_next_load, amendments,
+        sbp_rest_mmhg, dbp_rest_mmhg, dbp_rest_phase, dbp_rest_note, hr_rest_bpm,
         earlier.* exclude (study, test_id, reading_id),
         used and phase is not null and phase not in ('rest', 'recovery') as compares_with_rest,
         not coalesce(dbp_next_load, false) as at_own_load,
@@ -42,6 +43,8 @@ compared as (
     join test_opened using (study, test_id)
     left join dbp_loads using (study, test_id, reading_id)
     left join earlier using (study, test_id, reading_id)
+    left join amendments using (study, test_id, reading_id)
+    left join rest_values using (study, test_id)
 )
 select readings.study, readings.test_id, readings.reading_id, status, used, used_note, due_seq, stage_index, stage_source, stage_label,
     phase, position, measured_at, seconds_between(anchor, measured_at) as elapsed_s,
@@ -78,7 +81,8 @@ select readings.study, readings.test_id, readings.reading_id, status, used, used
         when not at_own_load then 'dbp_next_load'
         when dbp_mmhg is null then null
         when earlier_dbp_phase is not null and earlier_dbp_phase <> dbp_phase then 'phase_differs'
-        when compares_with_rest and dbp_rest_phase <> dbp_phase then 'phase_differs'
+        when compares_with_rest and (dbp_rest_phase <> dbp_phase or dbp_rest_note = 'phase_differs')
+            then 'phase_differs'
     end as dbp_change_note,
     attempted, missed_reason, note, amendments,
     nullif(concat_ws(' ',
@@ -115,5 +119,3 @@ join compared using (study, test_id, reading_id)
 left join loads using (study, test_id, reading_id)
 left join times using (study, test_id, reading_id)
 left join derived using (study, test_id, reading_id)
-left join rest_values using (study, test_id)
-left join amendments using (study, test_id, reading_id)

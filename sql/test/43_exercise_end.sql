@@ -27,37 +27,43 @@ near as (
 ),
 load_source as (
     select *, watts as observed from near
-    where watts is not null
-    qualify watts_rank = min(watts_rank) over (partition by study, test_id)
+    where watts is not null and watts_rank is not null
+    qualify rank() over (partition by study, test_id order by watts_rank) = 1
 ),
-load_drop as (
-    select study, test_id, min(sampled_at) as dropped_at
+load_low as (
+    select *, after_watts < before_watts / 2 as is_low
     from (
-        select study, test_id, sampled_at, recovery_at,
-            avg(observed) over (
+        select study, test_id, sampled_at, at_us, recovery_at,
+            -- whole numbers: what a window sums must not depend on where in the batch the test stands
+            avg(cast(round(observed * 1e6) as bigint)) over (
                 partition by study, test_id order by at_us range between 15000000 preceding and 1 preceding
-            ) as before_watts,
+            ) / 1e6 as before_watts,
             max(observed) over (
                 partition by study, test_id order by at_us range between current row and 5000000 following
             ) as after_watts
         from load_source
     )
-    where after_watts < before_watts / 2
+),
+load_drop as (
+    select study, test_id, min(sampled_at) as dropped_at
+    from (
+        -- only where it begins to be low: a fall of before these 60 s goes on being one for 15 s
+        select *, lag(is_low) over (partition by study, test_id order by at_us) as was_low from load_low
+    )
+    where is_low and not coalesce(was_low, false)
         and sampled_at between recovery_at - to_seconds(60) and recovery_at + to_seconds(60)
     group by study, test_id
 ),
 cadence_source as (
     select * from near
-    where cadence_rpm is not null
-    qualify cadence_rank = min(cadence_rank) over (partition by study, test_id)
+    where cadence_rpm is not null and cadence_rank is not null
+    qualify rank() over (partition by study, test_id order by cadence_rank) = 1
 ),
 cadence_drop as (
     select study, test_id, min(sampled_at) as dropped_at
     from (
         select study, test_id, sampled_at, recovery_at,
-            max(cadence_rpm) over (
-                partition by study, test_id order by at_us range between 15000000 preceding and 1 preceding
-            ) as before_rpm,
+            lag(cadence_rpm) over (partition by study, test_id order by at_us) as before_rpm,
             max(cadence_rpm) over (
                 partition by study, test_id order by at_us range between current row and 5000000 following
             ) as after_rpm

@@ -20,24 +20,21 @@ with armed as (
     from readings
     where status = 'taken' and role = 'primary'
 ),
-loaded as (
-    select armed.study, armed.test_id, armed.reading_id, measured_at, armed.stage_index, armed.phase, k1_mmhg,
-        clarity, arm_taken,
-        coalesce(watts, target_at_reading) as load_watts,
-        case when watts is not null then 'log' when target_at_reading is not null then 'target' end as load_source
+targeted as (
+    select armed.*, watts,
+        case when not stages.is_ramp then stages.target_watts
+            else stages.target_watts + (stages.target_watts_to - stages.target_watts)
+                * least(1, seconds_between(stages.started_at, measured_at) / planned_s)
+        end as target_at_reading
     from armed
     left join loads using (study, test_id, reading_id)
-    left join (
-        select study, test_id, stage_index, started_at as stage_started_at, target_watts, target_watts_to, planned_s
-        from stages
-    ) as stage using (study, test_id, stage_index)
-    cross join lateral (
-        select case when target_watts_to is null then target_watts
-            else target_watts + (target_watts_to - target_watts)
-                * least(1, seconds_between(stage_started_at, measured_at) / nullif(planned_s, 0))
-        end as target_at_reading
-    )
+    left join stages using (study, test_id, stage_index)
     where used and armed.loaded
+),
+loaded as (
+    select *, coalesce(watts, target_at_reading) as load_watts,
+        case when watts is not null then 'log' when target_at_reading is not null then 'target' end as load_source
+    from targeted
 ),
 referred as (
     select now.study, now.test_id, now.reading_id, earlier.reading_id as reference_id,
@@ -48,7 +45,7 @@ referred as (
         and earlier.measured_at < now.measured_at
     cross join setting
     where earlier.arm_taken = now.arm_taken
-        and earlier.load_watts <= now.load_watts - fall_watts
+        and earlier.load_watts <= now.load_watts - fall_watts + load_noise_watts
         and (
             earlier.measured_at >= plus_s(now.measured_at, -fall_intermittent_s)
             or not exists (

@@ -20,9 +20,13 @@ first_given as (
     qualify row_number() over (partition by given.study, given.test_id, measure order by priority, name) = 1
 ),
 points as (
-    select study, test_id, 'watts' as measure, sampled_at as point from samples where watts_counts
+    select study, test_id, 'watts' as measure, sampled_at as point
+    from samples join span using (study, test_id)
+    where watts_counts and sampled_at > opens and sampled_at < closes
     union all
-    select study, test_id, 'heart_rate', sampled_at from samples where heart_rate_counts
+    select study, test_id, 'heart_rate', sampled_at
+    from samples join span using (study, test_id)
+    where heart_rate_counts and sampled_at > opens and sampled_at < closes
     union all
     select study, test_id, measure, unnest([opens, closes]) from span join first_given using (study, test_id)
 ),

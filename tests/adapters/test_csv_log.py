@@ -91,6 +91,11 @@ def test_what_the_caller_knows_is_passed_on_and_times_are_not_shifted(log: Any) 
     assert seconds(source) == [0]
 
 
+def test_a_log_has_ranks_only_for_what_it_measures(log: Any) -> None:
+    source = log(f"time,heart_rate_bpm\n{T0.isoformat()},120\n", ranks="watts=1,heart_rate_bpm=2")
+    assert source.opened.ranks == "heart_rate_bpm=2"
+
+
 def test_rr_intervals_are_marked(log: Any) -> None:
     source = log("time,rr\n" + f"{T0.isoformat()},500\n",
                  fmt(watts=None, heart_rate_bpm={"column": "rr", "unit": "ms"}))  # fmt: skip

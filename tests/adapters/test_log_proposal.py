@@ -164,6 +164,14 @@ def test_usual_loads_raise_no_doubt(proposed: Any) -> None:
     assert not any("watts" in said for said in proposal.doubts)
 
 
+def test_several_tests_in_one_file_are_noticed(proposed: Any) -> None:
+    test = lines("{n},1{s}")
+    person = "".join(f"{n // 30},{row}\n" for n, row in enumerate((test * 3).splitlines()))
+    proposal, _ = proposed("id,time_s,load_w\n" + person)
+    assert proposal.fmt.time.column == "time_s"
+    assert any("'time_s' falls 2 times: are several tests in this file?" in d for d in proposal.doubts)
+
+
 def test_double_and_odd_names_are_given_by_number(proposed: Any) -> None:
     proposal, samples = proposed('"time, s",W,W\n' + lines("{n},1{s},7"))
     assert proposal.fmt.time.column == "time, s"
@@ -183,6 +191,8 @@ HOPELESS: list[tuple[str | bytes, str]] = [
     ("time,watts\n", "holds a header and no line, so nothing can be told; take a longer log"),
     ("hello\nworld\n", "no delimiter cuts its lines alike, the first is 'hello'; write a format by hand"),
     ("a,b\n" + lines("x,y"), "no column of times can be told among 'a' ('x'), 'b' ('y'); write a format by"),
+    ("time,sbp,k4\n09:30,140,\n", "it is a reading sheet, which needs no format; write kind = 'sheet'"),
+    ("set,load\n" + lines("{s},2") * 20, "no column of times can be told among 'set' ('00'), 'load' ('2')"),
     ("t,b\n" + lines("{n},y"), "no column with a load, a cadence or a heart rate can be told among"),
 ]
 

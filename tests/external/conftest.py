@@ -18,18 +18,48 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from typer.testing import CliRunner
 
 from pipeline.archive import Archive, TestFolder
-from pipeline.events import Amended, Event, ReadingDue, ReadingMissed, ReadingTaken, Sample, StageStarted
+from pipeline.cli import app
+from pipeline.events import (
+    Amended,
+    Event,
+    ReadingDue,
+    ReadingMissed,
+    ReadingTaken,
+    Sample,
+    StageStarted,
+    TestOpened,
+)
 from pipeline.journal import iter_events
 from pipeline.rules import shipped_rules
 from pipeline.seal import seal_all
+from pipeline.shipped import shipped
 from pipeline.simulate import SimulatedTest
 
-TESTS = 240
+RIDES, TIMES = 67, 3
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 LONG_AGO_US = 10**15  # integers above are moments, which may be rounded the other way
-SAMPLE_COLUMNS = ("test_id", "source", "us", "seq", "watts", "cadence_rpm", "heart_rate_bpm")
+READING_COLUMNS = (
+    *("status", "used", "stage_index", "stage_source", "phase"),
+    *("dbp_mmhg", "dbp_phase", "dbp_upper_mmhg", "deflation_between_mmhg_per_s", "rate_mmhg_per_s"),
+    *("pump_started_at", "last_sound_at", "dbp_at", "released_at", "load_window_s"),
+    *("watts", "watts_n", "watts_sd", "watts_age_s", "watts_source"),
+    *("cadence_rpm", "cadence_n", "cadence_sd_rpm", "cadence_age_s", "cadence_source"),
+    *("heart_rate_bpm", "heart_rate_n", "heart_rate_sd_bpm", "heart_rate_age_s", "heart_rate_source"),
+    *("watts_at_dbp", "dbp_next_load", "pulse_pressure_mmhg", "map_mmhg", "rate_pressure_product"),
+    *("vo2_est_ml_kg_min", "vo2_valid", "mets_est"),
+    *("hr_max_pred_bpm", "hr_percent_max", "hr_percent_reserve"),
+    *("sbp_change_rest_mmhg", "dbp_change_rest_mmhg", "hr_change_rest_bpm"),
+    *("earlier_stage_index", "stages_between", "watts_change_stage", "sbp_change_stage_mmhg"),
+    *("dbp_change_stage_mmhg", "map_change_stage_mmhg", "pulse_pressure_change_stage_mmhg"),
+)
+REST_COLUMNS = (
+    *("rest_position", "sbp_rest_mmhg", "sbp_rest_n", "sbp_rest_spread_mmhg"),
+    *("dbp_rest_mmhg", "dbp_rest_phase", "hr_rest_bpm"),
+)
+ORDER = {"test_opened": 0, "source_opened": 1, "stage_started": 2, "sample": 3, "reading_due": 4}
 Row = dict[str, Any]
 
 
@@ -42,7 +72,8 @@ def us(moment: datetime) -> int:
 class Joined:
     """Tests as rows by kind of event, and what was sealed of them.
 
-    `samples` have SAMPLE_COLUMNS, `us` being the source's own time; every other row has the
+    `samples` are (test_id, source, us, seq, watts, cadence_rpm, heart_rate_bpm), us being the source's
+    own time; every other row has the
     fields of its event and `test_id`, times as microseconds.
     """
 
@@ -90,26 +121,29 @@ class Joined:
 class Oddities:
     """Changes to the events of one invented test, drawn by its number; `result` numbers them anew."""
 
-    def __init__(self, test: SimulatedTest, events: Sequence[Event]) -> None:
-        self.draw = random.Random(f"oddities {test.number}")
+    def __init__(self, test: SimulatedTest, timed: Sequence[tuple[float, Event]], again: int) -> None:
+        self.draw = random.Random(f"oddities {test.number} {again}")
+        self.again = again
         self.test = test
         # (elapsed s, order at one moment, event, events that its numbers point to by field)
         self.items: list[tuple[float, int, Event, dict[str, int]]] = []
         self.later: list[Amended] = []
         ends = {part.stage_index: part.ended_s for part in test.ridden}
         dues = self._prompts()
-        for event in events:
+        for elapsed_s, event in timed:
             if isinstance(event, Sample):
-                self._sample(event)
+                self._sample(event, elapsed_s)
             elif isinstance(event, StageStarted):
-                self._add(self._stage(event))
+                self._add(self._stage(event), elapsed_s)
             elif isinstance(event, ReadingTaken):
-                self._reading(event, dues, ends)
+                self._reading(event, elapsed_s, dues, ends)
             elif isinstance(event, ReadingMissed):
                 missed = {"stage_index": self.draw.choice((None, 1, 2))}
-                self._add(event.model_copy(update=missed))
+                self._add(event.model_copy(update=missed), elapsed_s)
+            elif isinstance(event, TestOpened):
+                self._add(event.model_copy(update=self._facts(event)), elapsed_s)
             else:
-                self._add(event)
+                self._add(event, elapsed_s)
         self._gaps()
 
     def result(self, close: Callable[[Sequence[Event], float], list[Event]]) -> list[Event]:
@@ -133,16 +167,32 @@ class Oddities:
     def _chance(self, share: float) -> bool:
         return self.draw.random() < share
 
-    def _add(self, event: Event, elapsed_s: float | None = None, **points: int) -> int:
-        order = {"test_opened": 0, "source_opened": 1, "stage_started": 2, "sample": 3, "reading_due": 4}
-        at_s = (event.elapsed_s or 0.0) if elapsed_s is None else elapsed_s
-        self.items.append((at_s, order.get(event.kind, 5), event, points))
+    def _add(self, event: Event, elapsed_s: float, **points: int) -> int:
+        self.items.append((elapsed_s, ORDER.get(event.kind, 5), event, points))
         return len(self.items) - 1
 
-    def _sample(self, event: Sample) -> None:
+    def _facts(self, event: TestOpened) -> Row:
+        """Another test of the same ride, with facts that bear on the measures."""
+        ages = (None, 15.0, 17.9, 18.0, 34.0, 51.5)
+        return {
+            "test_id": f"{event.test_id}-{self.again}",
+            # with the heart rates that come with it, the oldest have no reserve to speak of
+            "age_years": 120.0 if self._fast else self.draw.choice(ages),
+            "mass_kg": self.draw.choice((None, 58.5, 70.0, 70.0, 104.2)),
+            "ergometer_posture": self.draw.choice(("upright", "upright", "supine", "semi_recumbent", None)),
+            "medication": self.draw.choice(("none", "beta_blocker+other", None)),
+        }
+
+    @property
+    def _fast(self) -> bool:
+        return self.test.number % 11 == 6
+
+    def _sample(self, event: Sample, elapsed_s: float) -> None:
         """Now and then a value that no device can mean, or a second line with the same time."""
         values = {name: getattr(event, name) for name in ("watts", "cadence_rpm", "heart_rate_bpm")}
         given = [name for name, value in values.items() if value is not None]
+        if event.heart_rate_bpm is not None and self._fast:
+            event = event.model_copy(update={"heart_rate_bpm": event.heart_rate_bpm + 45})
         if self._chance(0.02):
             odd = {
                 "watts": (-21.0, -20.0, 2000.0, 2000.5),
@@ -151,14 +201,14 @@ class Oddities:
             }
             name = self.draw.choice(given)
             event = event.model_copy(update={name: self.draw.choice(odd[name])})
-        self._add(event)
+        self._add(event, elapsed_s)
         if self._chance(0.02):
             name = self.draw.choice(given)
             again = {name: self.draw.choice((values[name] + 7.0, -500.0))}
             if len(given) > 1:
                 other = self.draw.choice(given)
                 again = again | ({other: None} if other != name else {})
-            self._add(event.model_copy(update=again))
+            self._add(event.model_copy(update=again), elapsed_s)
 
     def _stage(self, event: StageStarted) -> StageStarted:
         """Now and then another phase, posture or kind of stage than the protocol has."""
@@ -174,8 +224,8 @@ class Oddities:
                 update = {"target_watts_to": 150.0}
         return event.model_copy(update=update)
 
-    def _prompts(self) -> dict[float, tuple[int, int, float]]:
-        """Most planned readings have a prompt: moment noted -> (item, stage, its end)."""
+    def _prompts(self) -> dict[float, tuple[int, int]]:
+        """Most planned readings have a prompt: moment noted -> (item, stage)."""
         at, dues = self.test.at, {}
         for reading in self.test.readings:
             if not self._chance(0.7):
@@ -199,20 +249,20 @@ class Oddities:
                 by="planned",
             )
             item = self._add(due, max(0.0, min(plan.stand_by, reading.noted_s - 1)))
-            dues[reading.noted_s] = (item, plan.stage_index, plan.window_closes)
+            dues[reading.noted_s] = (item, plan.stage_index)
         return dues
 
     def _reading(
         self,
         event: ReadingTaken,
-        dues: dict[float, tuple[int, int, float]],
+        noted_s: float,
+        dues: dict[float, tuple[int, int]],
         ends: dict[int, float],
     ) -> None:
-        noted_s = event.elapsed_s or 0.0
         update: Row = self._sounds(event)
         points = {}
         if noted_s in dues and self._chance(0.9):
-            item, stage_index, _ = dues[noted_s]
+            item, stage_index = dues[noted_s]
             points["due_seq"] = item
             if self._chance(0.15):  # about the end of the prompt's stage
                 after_s = self.draw.choice((-3.0, 0.0, 0.5, 9.5, 10.0, 10.5, 35.0))
@@ -314,6 +364,8 @@ class Oddities:
 def choices(number: int) -> Row:
     """The choices of the invented test of this number."""
     chosen: Row = {"study": "recomputed", "stages": 3 + number % 3, "missed_share": 0.1, "late_share": 0.2}
+    if number % 4:  # half the lines tell the same in half the time
+        chosen |= {"ergometer_hz": 0.5, "heart_rate_hz": 0.5}
     if number % 5 == 1:
         chosen |= {"sounds_to_mmhg": 0.0, "sounds_from_stage": 2}
     if number % 4 == 2:
@@ -328,38 +380,29 @@ def choices(number: int) -> Row:
         chosen |= {"pedals_hz": 0.5}
     if number % 8 == 5:
         chosen |= {"ergometer_hz": 0.1, "heart_rate_hz": 0.2}
-    if number in (8, 71):
-        chosen |= {"ergometer_hz": 10.0, "heart_rate_hz": 10.0}
+    if number == 8:
+        chosen |= {"ergometer_hz": 10.0}
     return chosen
-
-
-def opened(number: int) -> Row:
-    """Facts of test_opened that bear on the measures."""
-    draw = random.Random(f"opened {number}")
-    return {
-        "age_years": draw.choice((None, 15.0, 17.9, 18.0, 34.0, 51.5, 120.0)),
-        "mass_kg": draw.choice((None, 58.5, 70.0, 70.0, 104.2)),
-        "ergometer_posture": draw.choice(("upright", "upright", "supine", "semi_recumbent", None)),
-        "medication": draw.choice(("none", "beta_blocker+other", None)),
-    }
 
 
 @pytest.fixture(scope="session")
 def cohort(
     tmp_path_factory: pytest.TempPathFactory,
     short_test: Callable[..., SimulatedTest],
-    simulated_events: Callable[..., list[Event]],
+    timed_events: Callable[..., list[tuple[float, Event]]],
     closed: Callable[[Sequence[Event], float], list[Event]],
     write_journal: Callable[[Archive, Iterable[Event]], TestFolder],
 ) -> Joined:
-    """TESTS invented tests with oddities, written as journals and sealed."""
+    """RIDES invented rides, each TIMES over with other oddities, written as journals and sealed."""
     archive = Archive(tmp_path_factory.mktemp("recomputed"))
     joined, folders = Joined(), []
-    for number in range(TESTS):
+    for number in range(RIDES):
         test = short_test(number, **choices(number))
-        events = Oddities(test, simulated_events(test, **opened(number))).result(closed)
-        joined.take(events)
-        folders.append(write_journal(archive, events))
+        timed = timed_events(test)
+        for again in range(TIMES):
+            events = Oddities(test, timed, again).result(closed)
+            joined.take(events)
+            folders.append(write_journal(archive, events))
     joined.seal(folders)
     return joined
 
@@ -367,19 +410,41 @@ def cohort(
 @pytest.fixture(scope="session")
 def demo_cohort(tmp_path_factory: pytest.TempPathFactory) -> Joined:
     """The four demo tests, through the adapters and the join, as their journals say."""
-    from pipeline.cli import _join
-    from pipeline.shipped import shipped
-
     archive = tmp_path_factory.mktemp("demo")
     setups = sorted((shipped("fixtures") / "demo").glob("*/test.toml"))
     assert len(setups) == 4
-    joined, folders = Joined(), []
     for setup in setups:
-        folder = _join(setup, archive, None)
+        done = CliRunner().invoke(app, ["join", str(setup), "--archive", str(archive)])
+        assert done.exit_code == 0, done.output
+    joined, folders = Joined(), list(Archive(archive).tests())
+    for folder in folders:
         joined.take(iter_events(folder.journal))
-        folders.append(folder)
     joined.seal(folders)
     return joined
+
+
+@pytest.fixture(params=READING_COLUMNS)
+def reading_column(request: pytest.FixtureRequest) -> str:
+    """A column of the readings that is made anew."""
+    return str(request.param)
+
+
+@pytest.fixture(params=REST_COLUMNS)
+def rest_column(request: pytest.FixtureRequest) -> str:
+    """A column of the summary that is made anew."""
+    return str(request.param)
+
+
+@pytest.fixture(scope="session")
+def reading_columns() -> tuple[str, ...]:
+    """All columns of the readings that are made anew."""
+    return READING_COLUMNS
+
+
+@pytest.fixture(scope="session")
+def rest_columns() -> tuple[str, ...]:
+    """All columns of the summary that are made anew."""
+    return REST_COLUMNS
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """The join made anew with pandas, from the lines of the journals and the definitions alone.
 
 Every reading gets its stage, its load and heart rate, its times and its measures by merge_asof,
-rolling windows and groups; what stands in the sealed files must be the same.  The polars twin
+positions in sorted time and groups; what stands in the sealed files must be the same.  The polars twin
 of this file does it by joins on bins of time.
 """
 
@@ -30,30 +30,21 @@ MEASURES = {  # name -> valid from, to; columns of mean, n, sd, age, source
     ),
 }
 SAMPLE_COLUMNS = ["test_id", "source", "us", "seq", *MEASURES]
-TEXT = ("arm", "clarity", "role", "measured_source", "position", "aims_at", "fits", "method")
-AGREES_ON = [
-    *("status", "used", "stage_index", "stage_source", "phase"),
-    *("dbp_mmhg", "dbp_phase", "dbp_upper_mmhg", "deflation_between_mmhg_per_s", "rate_mmhg_per_s"),
-    *("pump_started_at", "last_sound_at", "dbp_at", "released_at", "load_window_s"),
-    *(column for *_, columns in MEASURES.values() for column in columns),
-    *("watts_at_dbp", "dbp_next_load", "pulse_pressure_mmhg", "map_mmhg", "rate_pressure_product"),
-    *("vo2_est_ml_kg_min", "vo2_valid", "mets_est"),
-    *("hr_max_pred_bpm", "hr_percent_max", "hr_percent_reserve"),
-    *("sbp_change_rest_mmhg", "dbp_change_rest_mmhg", "hr_change_rest_bpm"),
-    *("earlier_stage_index", "stages_between", "watts_change_stage", "sbp_change_stage_mmhg"),
-    *("dbp_change_stage_mmhg", "map_change_stage_mmhg", "pulse_pressure_change_stage_mmhg"),
-]
-REST = [
-    *("rest_position", "sbp_rest_mmhg", "sbp_rest_n", "sbp_rest_spread_mmhg"),
-    *("dbp_rest_mmhg", "dbp_rest_phase", "hr_rest_bpm"),
-]
+NUMERIC = ("_mmhg", "_seq", "_index", "_per_s", "_per_beat", "_at", "_years", "_kg", "_to", "_s")
+TEXT = ("aims_at",)
+
+
+def _typed(frame: pd.DataFrame) -> pd.DataFrame:
+    """Columns of numbers as floats, also where all of them are missing."""
+    numeric = [name for name in frame.columns if name.endswith(NUMERIC) and name not in TEXT]
+    return frame.assign(**{name: pd.to_numeric(frame[name]) for name in numeric})
 
 
 class InPandas:
     """Sections 1 to 4 of the definitions over all tests at once."""
 
     def __init__(self, joined: Any) -> None:
-        frame = {kind: pd.DataFrame(rows) for kind, rows in joined.rows.items()}
+        frame = {kind: _typed(pd.DataFrame(rows)) for kind, rows in joined.rows.items()}
         self.opened = frame["test_opened"].set_index("test_id")
         self.sources = frame["source_opened"]
         self.samples = pd.DataFrame(joined.samples, columns=SAMPLE_COLUMNS)
@@ -150,9 +141,9 @@ class InPandas:
         stage = readings["stage_index"] if missed is not None else pd.Series(np.nan, readings.index)
         named = stage.fillna(readings["due_stage"])
         readings["n_due"] = number.reindex(pd.MultiIndex.from_arrays([readings["test_id"], named])).to_numpy()
-        ended = self._of_stage(readings, "n_due", "ended")
-        late = (readings["status"] != "missed") & (readings["measured_at"] > ended + 10 * S)
-        readings["n_due"] = readings["n_due"].mask(late)
+        outside = readings["measured_at"] > self._of_stage(readings, "n_due", "ended") + 10 * S
+        outside |= readings["measured_at"] <= self._of_stage(readings, "n_due", "opens")
+        readings["n_due"] = readings["n_due"].mask(outside & (readings["status"] != "missed"))
         readings["n"] = readings["n_due"].fillna(readings["n_time"])
         for name in ("stage_index", "phase", "position", "started", "opens", "ended", "target_watts_to"):
             readings[name] = self._of_stage(readings, "n", name)
@@ -177,14 +168,14 @@ class InPandas:
 
     def _times(self, readings: pd.DataFrame) -> pd.DataFrame:
         at, k1, resting = readings["measured_at"], readings["k1_mmhg"], readings["phase"] == "rest"
-        heard = readings["k5_mmhg"].fillna(readings["heard_to_mmhg"]).fillna(readings["k4_mmhg"])
-        lowest = heard.fillna(readings["expected_dbp_mmhg"]).fillna(70)
+        lowest = readings["k5_mmhg"].fillna(readings["heard_to_mmhg"]).fillna(readings["k4_mmhg"])
+        lowest = lowest.fillna(readings["expected_dbp_mmhg"]).fillna(70)
         marked = readings["last_sound_at"].where(readings["measured_source"] == "marked")
         seconds = (marked - at) / S
-        between = ((k1 - lowest) / seconds).where((seconds > 0) & (k1 > lowest) & heard.notna())
+        between = ((k1 - lowest) / seconds).where((seconds > 0) & (k1 > lowest))
         readings["deflation_between_mmhg_per_s"] = between
         entry = at.where(readings["measured_source"] != "estimated", self._anchor(readings, "elapsed_s"))
-        beats = self._window(readings.assign(mark=entry), "heart_rate_bpm", by_stage=False)["mean"]
+        beats = self._window(readings.assign(mark=entry), "heart_rate_bpm", number=None)["mean"]
         per_beat = readings["deflation_mmhg_per_beat"] * beats / 60
         rate = between.fillna(readings["deflation_mmhg_per_s"]).fillna(per_beat)
         rate = rate.fillna(pd.Series(np.where(resting, 3.0, 2.5), readings.index))
@@ -195,43 +186,64 @@ class InPandas:
         def later(seconds: pd.Series) -> pd.Series:
             return (at + seconds * S).round().where(readings["measured_source"].notna())
 
-        readings["last_sound_at"] = readings["last_sound_at"].fillna(later((k1 - lowest) / rate))
-        readings["dbp_at"] = later((k1 - readings["dbp_mmhg"]) / rate)
-        readings["released_at"] = later((k1 - np.minimum(listen, lowest)) / rate + 3)
-        readings["pump_started_at"] = later(-inflated / 30 - (inflated - k1) / rate)
+        # a pressure above the one before it is a slip of the pen: no time passed in between
+        readings["last_sound_at"] = readings["last_sound_at"].fillna(
+            later((k1 - lowest).clip(lower=0) / rate)
+        )
+        readings["dbp_at"] = later((k1 - readings["dbp_mmhg"]).clip(lower=0) / rate)
+        released = later((k1 - np.minimum(listen, lowest)).clip(lower=0) / rate + 3)
+        readings["released_at"] = released.fillna(at.where(readings["measured_source"].notna()))
+        readings["pump_started_at"] = later(-inflated / 30 - (inflated - k1).clip(lower=0) / rate)
         return readings
 
     def _anchor(self, readings: pd.DataFrame, seconds: str) -> pd.Series:
         return readings["test_id"].map(self.opened["anchor"]) + (readings[seconds] * S).round()
 
     def _window(
-        self, marks: pd.DataFrame, measure: str, *, by_stage: bool = True, number: str = "n"
+        self,
+        marks: pd.DataFrame,
+        measure: str,
+        *,
+        number: str | None = "n",
+        source: str | None = None,
     ) -> pd.DataFrame:
-        """Mean, n, sd, newest and source over the 30 s up to each `mark`, indexed like `marks`."""
-        group = ["test_id", "source", *(["n"] if by_stage else [])]
-        values = self.long[self.long["measure"] == measure]
-        frame = marks.assign(n=marks[number]) if by_stage else marks
-        frame = frame[frame["mark"].notna() & (frame["n"].notna() | (not by_stage))]
-        frame = frame[["test_id", "n", "mark"]].rename_axis("reading").reset_index()
-        one_a_source = frame.merge(
-            values[["test_id", "source", "rank", "rr"]].drop_duplicates(), on="test_id", how="inner"
+        """Mean, n, sd, newest and source over the 30 s up to each `mark`, indexed like `marks`.
+
+        Only samples of the stage numbered in column `number` count, of any stage where that is
+        None; only those of the source in column `source`, where one is given.
+        """
+        values = self.long[self.long["measure"] == measure].sort_values(["test_id", "at"])
+        wanted = marks[marks["mark"].notna() & (marks[number].notna() if number else True)]
+        begins, ends = {}, {}
+        for test_id, of_test in wanted.groupby("test_id"):
+            at = values["at"][values["test_id"] == test_id]
+            offset = values.index.get_indexer(at.index[:1])[0] if len(at) else 0
+            mark = of_test["mark"].to_numpy()
+            begins |= dict(zip(of_test.index, offset + at.searchsorted(mark - 30 * S, "right"), strict=True))
+            ends |= dict(zip(of_test.index, offset + at.searchsorted(mark, "right"), strict=True))
+        first = pd.Series(begins, dtype="int64").reindex(wanted.index)
+        length = pd.Series(ends, dtype="int64").reindex(wanted.index) - first
+        reading = wanted.index.repeat(length)
+        within = length.groupby(length.index).transform("sum").reindex(reading)
+        position = first.reindex(reading) + within.groupby(level=0, sort=False).cumcount()
+        found = values.iloc[position.to_numpy()].assign(reading=reading)
+        if number:
+            found = found[found["n"].to_numpy() == wanted[number].reindex(found["reading"]).to_numpy()]
+        if source:
+            found = found[found["source"].to_numpy() == wanted[source].reindex(found["reading"]).to_numpy()]
+        found = found[found["rank"] == found.groupby("reading")["rank"].transform("min")]
+        found["averaged"] = found["value"].where(~found["rr"], 1 / found["value"])
+        grouped = found.groupby("reading")
+        result = grouped.agg(
+            mean=("averaged", "mean"),
+            count=("value", "size"),
+            sd=("value", "std"),
+            newest=("at", "max"),
+            source=("source", "first"),
+            rr=("rr", "first"),
         )
-        one_a_source = one_a_source.rename(columns={"mark": "at"}).assign(value=np.nan)
-        both = pd.concat([values.assign(reading=-1), one_a_source], ignore_index=True)
-        both["at"] = both["at"].astype("int64")
-        both["used"] = both["value"].where(~both["rr"].astype(bool), 1 / both["value"])
-        both["newest"] = both["at"].where(both["value"].notna())
-        both = both.sort_values([*group, "at", "reading"], ignore_index=True)  # a mark after its sample
-        both["newest"] = both.groupby(group)["newest"].ffill()
-        both["when"] = pd.to_datetime(both["at"], unit="us", utc=True)
-        rolling = both.groupby(group, sort=False).rolling("30s", on="when", min_periods=1)
-        both["mean"] = rolling["used"].mean().to_numpy()
-        both["count"] = rolling["used"].count().to_numpy()
-        both["sd"] = rolling["value"].std().to_numpy()
-        found = both[(both["reading"] >= 0) & (both["count"] > 0)].copy()
-        found["mean"] = found["mean"].where(~found["rr"].astype(bool), 1 / found["mean"])
-        found = found.sort_values("rank").drop_duplicates("reading").set_index("reading")
-        return found[["mean", "count", "sd", "newest", "source"]].reindex(marks.index)
+        result["mean"] = result["mean"].where(~result["rr"].astype(bool), 1 / result["mean"])
+        return result.reindex(marks.index)
 
     def _loads(self, readings: pd.DataFrame) -> pd.DataFrame:
         placed = readings["measured_source"].notna() & readings["n"].notna()
@@ -256,14 +268,9 @@ class InPandas:
     def _load_at_diastolic(self, readings: pd.DataFrame) -> pd.DataFrame:
         """The load 30 s up to the diastolic, of the source that gave watts, in that moment's stage."""
         readings["n_dbp"] = self._in_stage(readings, "dbp_at")
-        parts = []
-        for source, part in readings.groupby("watts_source"):
-            whole = self.long
-            self.long = whole[whole["source"] == source]
-            marks = part.assign(mark=part["dbp_at"])
-            parts.append(self._window(marks, "watts", number="n_dbp")["mean"])
-            self.long = whole
-        readings["watts_at_dbp"] = pd.concat(parts).reindex(readings.index)
+        marks = readings.assign(mark=readings["dbp_at"])
+        found = self._window(marks, "watts", number="n_dbp", source="watts_source")
+        readings["watts_at_dbp"] = found["mean"]
         readings["dbp_next_load"] = (readings["dbp_at"] > readings["ended"] + 10 * S) & (
             (readings["watts_at_dbp"] - readings["watts"]).abs() > 10
         )
@@ -391,14 +398,14 @@ class InPandas:
             readings[change] = (readings[name] - found[f"earlier_{name}"]).where(same)
         return readings
 
-    def rows(self) -> list[dict[str, Any]]:
-        """What is compared of each reading; a missing value is None."""
-        chosen = self.readings[["test_id", "reading_id", *AGREES_ON]].astype(object)
+    def rows(self, *columns: str) -> list[dict[str, Any]]:
+        """These columns of each reading; a missing value is None."""
+        chosen = self.readings[["test_id", "reading_id", *columns]].astype(object)
         return chosen.where(chosen.notna(), None).to_dict("records")
 
-    def rest_rows(self) -> list[dict[str, Any]]:
-        """What is compared of each test."""
-        chosen = self.rest[REST].reset_index().astype(object)
+    def rest_rows(self, *columns: str) -> list[dict[str, Any]]:
+        """These columns of each test."""
+        chosen = self.rest[list(columns)].reset_index().astype(object)
         return chosen.where(chosen.notna(), None).to_dict("records")
 
 
@@ -410,22 +417,96 @@ def in_pandas(cohort: Any) -> InPandas:
     return InPandas(cohort)
 
 
-@pytest.fixture(scope="module")
-def demo_in_pandas(demo_cohort: Any) -> InPandas:
-    return InPandas(demo_cohort)
-
-
-def test_the_readings_of_many_invented_tests(cohort: Any, in_pandas: InPandas, assert_same: Check) -> None:
-    assert len(cohort.readings) > 2000
-    assert_same(cohort.readings, in_pandas.rows(), ("test_id", "reading_id"))
-
-
-def test_the_rest_values_of_many_invented_tests(cohort: Any, in_pandas: InPandas, assert_same: Check) -> None:
-    assert_same(cohort.summary, in_pandas.rest_rows(), ("test_id",))
-
-
-def test_the_readings_of_the_demo_tests(
-    demo_cohort: Any, demo_in_pandas: InPandas, assert_same: Check
+def test_the_readings_of_many_invented_tests(
+    reading_column: str, cohort: Any, in_pandas: InPandas, assert_same: Check
 ) -> None:
-    assert_same(demo_cohort.readings, demo_in_pandas.rows(), ("test_id", "reading_id"))
-    assert_same(demo_cohort.summary, demo_in_pandas.rest_rows(), ("test_id",))
+    rows = in_pandas.rows(reading_column)
+    assert sum(row[reading_column] is not None for row in rows) > 10
+    assert_same(cohort.readings, rows, ("test_id", "reading_id"))
+
+
+def test_the_rest_values_of_many_invented_tests(
+    rest_column: str, cohort: Any, in_pandas: InPandas, assert_same: Check
+) -> None:
+    assert_same(cohort.summary, in_pandas.rest_rows(rest_column), ("test_id",))
+
+
+def test_the_demo_tests(
+    demo_cohort: Any, reading_columns: Sequence[str], rest_columns: Sequence[str], assert_same: Check
+) -> None:
+    made = InPandas(demo_cohort)
+    assert_same(demo_cohort.readings, made.rows(*reading_columns), ("test_id", "reading_id"))
+    assert_same(demo_cohort.summary, made.rest_rows(*rest_columns), ("test_id",))
+
+
+# ---- single cases on which a derivation and this one once differed ---------------------------------
+
+
+def test_a_rate_per_beat_takes_the_half_minute_before_whatever_the_stage(tiny_test: Any) -> None:
+    test = tiny_test()
+    test.stage(0, 0, "exercise", 50)
+    test.log(0, 200, 50.0, 120.0)
+    test.stage(1, 200, "exercise", 100)
+    test.log(200, 215, 100.0, 150.0)
+    test.reading(210, 150, 80, deflation_mmhg_per_beat=3.0)
+    row = test.readings(300)[0]
+    # 20 s at 120 and 10 s at 150 are 130 beats/min; 3 mmHg a beat are 6.5 mmHg/s
+    assert row["rate_mmhg_per_s"] == pytest.approx(6.5, abs=1e-9)
+    assert row["heart_rate_bpm"] == 150  # while the heart rate of the reading is that of its stage
+
+
+@pytest.mark.parametrize("entered_after_s", [25, 40])
+def test_an_untimed_entry_has_the_load_of_its_first_sound(tiny_test: Any, entered_after_s: float) -> None:
+    test = tiny_test()
+    test.stage(0, 0, "exercise", 100)
+    test.log(0, 200, 100.0, 120.0)
+    test.log(200, 240, 150.0, 140.0)
+    entry = {"measured_source": "estimated", "deflation_mmhg_per_beat": 3.0}
+    test.reading(200, 150, 80, elapsed_s=200.0 + entered_after_s, **entry)
+    row = test.readings(300)[0]
+    assert (row["watts"], row["watts_n"], row["watts_age_s"]) == (100, 30, 0)
+    assert row["heart_rate_bpm"] == 120
+    # the beats are those before the entry: 25 s at 140 and 5 s at 120, or all at 140
+    beats = {25: (25 * 140 + 5 * 120) / 30, 40: 140}[int(entered_after_s)]
+    assert row["rate_mmhg_per_s"] == pytest.approx(3 * beats / 60, abs=1e-9)
+
+
+def test_recovery_after_a_rest_between_loads_has_no_earlier_stage(tiny_test: Any) -> None:
+    test = tiny_test()
+    for index, phase in enumerate(("exercise", "rest", "recovery")):
+        test.stage(index, 200 * index, phase)
+        test.reading(200 * index + 150, 150 - 10 * index, 80)
+    in_recovery = test.readings(600)[-1]
+    # the nearest earlier stage with a reading is the rest, and rest to recovery is null
+    assert in_recovery["earlier_stage_index"] is None
+    assert in_recovery["sbp_change_stage_mmhg"] is None
+
+
+def test_a_diastolic_after_the_last_stage_has_no_load(tiny_test: Any) -> None:
+    test = tiny_test()
+    test.stage(0, 0, "exercise", 100)
+    test.log(0, 230, 100.0, 120.0)
+    test.reading(195, 150, 80, deflation_mmhg_per_s=2.5)  # the last sound 28 s later, at 223 s
+    row = test.readings(200)[0]
+    assert row["watts"] == 100
+    assert row["watts_at_dbp"] is None
+
+
+def test_the_invented_tests_hold_what_can_be_odd(cohort: Any) -> None:
+    def seen(column: str) -> set[Any]:
+        return {row[column] for row in cohort.readings}
+
+    assert seen("status") == {"taken", "missed", "void"}
+    assert seen("used_note") >= {
+        *("void", "missed", "second_observer", "no_systolic", "lower_bound", "doubtful"),
+        *("entered_twice", "not_above_diastolic"),
+    }
+    assert seen("rate_source") >= {"measured", "stated_per_second", "stated_per_beat", "default"}
+    for measure in ("watts", "cadence", "heart_rate"):
+        assert seen(f"{measure}_note") >= {"no_sample", "stale", None}
+    assert seen("watts_source") >= {"ergometer", "pedals"}
+    assert seen("dbp_phase") == {"K4", "K5", None}
+    assert seen("dbp_next_load") == {True, False}
+    assert seen("stage_source") == {"due", "time", None}
+    assert any("reserve_under_20" in (row["missing"] or "") for row in cohort.readings)
+    assert any((row["load_window_s"] or 30) < 30 for row in cohort.readings)

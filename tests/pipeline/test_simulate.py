@@ -311,9 +311,9 @@ def test_ten_a_second_and_a_third_source():
     assert ergometer.times_s[1] == 0.1
     fields, logs = source_logs(test)
     assert [log.opened.name for log in logs] == ["ergometer", "heart_rate", "pedals", "readings"]
-    # one order of sources for all measures, as a setup without [measures] has it
-    assert logs[0].opened.ranks == "watts=1,cadence_rpm=1,heart_rate_bpm=1"
-    assert logs[2].opened.ranks == "watts=3,cadence_rpm=3,heart_rate_bpm=3"
+    # one order of sources for all measures, as a setup without [measures] has it, of what each gives
+    assert logs[0].opened.ranks == "watts=1,cadence_rpm=1"
+    assert logs[2].opened.ranks == "watts=3,cadence_rpm=3"
     assert pedals.measures == ("watts", "cadence_rpm")
     assert TestOpened(**fields, rules_digest="0" * 16, software="test").protocol == test.protocol
 

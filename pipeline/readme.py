@@ -1,0 +1,120 @@
+"""The tables in README.md and DEVELOPERS.md that are made, not written.
+
+    python -m pipeline.readme README.md DEVELOPERS.md
+
+makes them anew between their marks: columns from sql/columns.toml, flags from rules.toml, the
+relations of a test from the first remarks of each file in sql/test.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.columns import BLOCK_BEGINS, BLOCK_ENDS, readme_tables
+from pipeline.errors import CuffwattError, UsageError
+from pipeline.rules import Rule, shipped_rules
+from pipeline.shipped import TEST_RELATIONS, shipped
+
+_HEADER = re.compile(r"-- (?P<name>\w+): (?P<grain>.*?\.)\n-- inputs: (?P<inputs>.*?)\.", re.DOTALL)
+
+
+@dataclass(frozen=True)
+class Block:
+    """Made text in a document, between the lines `begins` and `ends`."""
+
+    begins: str
+    ends: str
+    make: Callable[[], str]
+
+    def renewed(self, document: str) -> str:
+        """The document with this block made anew; as it is where neither mark is in it."""
+        before, begins, rest = document.partition(self.begins)
+        _, ends, after = rest.partition(self.ends)
+        if not begins and self.ends not in document:
+            return document
+        if not ends or self.begins in rest or self.ends in before + after:
+            raise CuffwattError(
+                f"the document has not one line {self.begins!r} followed by one line {self.ends!r}; "
+                "write both where the table belongs"
+            )
+        return f"{before}{self.begins}\n\n{self.make()}\n\n{self.ends}{after}"
+
+
+def flags_table() -> str:
+    """One Markdown row a shipped rule, in their order: code, level, when it holds, source."""
+    rows = [(f"`{rule.code}`", rule.level, _when(rule), rule.source) for rule in shipped_rules().rules]
+    return _table(("code", "level", "when", "source"), rows)
+
+
+def relations_table() -> str:
+    """One Markdown row a relation of sql/test, in the order in which they build on one another."""
+    rows = []
+    for file in sorted((shipped("sql") / TEST_RELATIONS).glob("*.sql")):
+        header = _HEADER.match(file.read_text(encoding="utf-8"))
+        if header is None or header["name"] != file.stem.partition("_")[2]:
+            raise CuffwattError(
+                f"{file}: its first remarks are wanted as '-- relation: one row a ...' and '-- inputs: ...'"
+            )
+        grain, inputs = (re.sub(r"\s*\n-- ", " ", header[part]) for part in ("grain", "inputs"))
+        rows.append((f"`{file.stem}`", grain.rstrip("."), inputs))
+    return _table(("relation", "grain", "from"), rows)
+
+
+BLOCKS = (
+    Block(BLOCK_BEGINS, BLOCK_ENDS, readme_tables),
+    Block("<!-- flags: made from pipeline/rules.toml, do not edit -->", "<!-- end of flags -->", flags_table),
+    Block(
+        "<!-- relations: made from sql/test, do not edit -->", "<!-- end of relations -->", relations_table
+    ),
+)
+
+
+def made_anew(document: str) -> str:
+    """The document with all its made tables as they are now; the rest is untouched.
+
+    Raises CuffwattError where the two marks of a table are not there once each, in their order.
+    """
+    for block in BLOCKS:
+        document = block.renewed(document)
+    return document
+
+
+def main(paths: Sequence[str]) -> None:
+    """Make the tables in these documents anew."""
+    if not paths:
+        raise UsageError("no document is named; write python -m pipeline.readme README.md DEVELOPERS.md")
+    for path in map(Path, paths):
+        try:
+            path.write_text(made_anew(path.read_text(encoding="utf-8")), encoding="utf-8")
+        except OSError as error:
+            raise UsageError(f"{path}: cannot be made anew ({error.strerror}); name the README") from None
+
+
+def _when(rule: Rule) -> str:
+    """The words of the rule, and the condition with the quantity by which a rules file names it."""
+    condition = f"`{rule.quantity}` {rule.operator} {rule.threshold:g} {rule.unit}".strip()
+    parts = [] if rule.quantity == "presence" else [condition]
+    if rule.phase:
+        parts.append(f"in {' and '.join(rule.phase)}")
+    parts += [word for word in (rule.intent, rule.sex) if word]
+    if rule.age_min is not None:
+        parts.append(f"from {rule.age_min:g} years on")
+    if rule.age_max is not None:
+        parts.append(f"under {rule.age_max:g} years")
+    return f"{rule.words} ({', '.join(parts)})" if parts else rule.words
+
+
+def _table(heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
+    cells = [heads, ("---",) * len(heads), *rows]
+    return "\n".join("| " + " | ".join(cell.replace("|", "\\|") for cell in row) + " |" for row in cells)
+
+
+if __name__ == "__main__":
+    try:
+        main(sys.argv[1:])
+    except CuffwattError as error:
+        sys.exit(str(error))
