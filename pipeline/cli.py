@@ -264,6 +264,19 @@ def _say_rejected(sources: list[SourceLog]) -> None:
             say(f"{source.opened.name}: not read: {more}, kept in the journal with the reasons")
 
 
+def _say_not_measured(logs: list[SourceLog]) -> None:
+    """Say which of load and heart rate no log gives: a column may have another name."""
+    from pipeline.output import say
+
+    measured = {part.partition(":")[0] for log in logs for part in (log.opened.measures or "").split(",")}
+    for measure in ("watts", "heart_rate_bpm"):
+        if logs and measure not in measured:
+            say(
+                f"no log gives {measure}, so no reading has it; if a column has another name, name it in a "
+                "format (cuffwatt describe LOG proposes one)"
+            )
+
+
 def _seal(folder: TestFolder) -> None:
     """Make the files of one test, with the rules kept beside it."""
     from pipeline.output import say
@@ -309,6 +322,7 @@ def _join(setup_path: Path, archive_path: Path, rules_path: Path | None) -> Test
         rules_text=rules_text(rules_file),
     )
     _say_rejected(sources)
+    _say_not_measured(logs)
     folder = join(order, Archive(archive_path), rules, lambda coming: tracked(coming, "joining"))
     _seal(folder)
     return folder

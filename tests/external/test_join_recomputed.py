@@ -169,10 +169,11 @@ class InPandas:
     def _times(self, readings: pd.DataFrame) -> pd.DataFrame:
         at, k1, resting = readings["measured_at"], readings["k1_mmhg"], readings["phase"] == "rest"
         lowest = readings["k5_mmhg"].fillna(readings["heard_to_mmhg"]).fillna(readings["k4_mmhg"])
+        heard = lowest.notna()  # a fall to an assumed pressure is not measured
         lowest = lowest.fillna(readings["expected_dbp_mmhg"]).fillna(70)
         marked = readings["last_sound_at"].where(readings["measured_source"] == "marked")
         seconds = (marked - at) / S
-        between = ((k1 - lowest) / seconds).where((seconds > 0) & (k1 > lowest))
+        between = ((k1 - lowest) / seconds).where((seconds > 0) & (k1 > lowest) & heard)
         readings["deflation_between_mmhg_per_s"] = between
         entry = at.where(readings["measured_source"] != "estimated", self._anchor(readings, "elapsed_s"))
         beats = self._window(readings.assign(mark=entry), "heart_rate_bpm", number=None)["mean"]

@@ -233,7 +233,9 @@ class InPolars:
         beats = self._found(marks, "heart_rate_bpm").select(*READING, beats="mean")
         readings = readings.join(beats, on=READING, how="left")
         seconds = (col("last_sound_at") - col("measured_at")) / 1e6
-        both = (col("measured_source") == "marked") & (seconds > 0) & (k1 > col("lowest"))
+        # a fall to an assumed pressure is not measured
+        heard = pl.coalesce("k5_mmhg", "heard_to_mmhg", "k4_mmhg").is_not_null()
+        both = (col("measured_source") == "marked") & (seconds > 0) & (k1 > col("lowest")) & heard
         readings = readings.with_columns(
             deflation_between_mmhg_per_s=pl.when(both).then((k1 - col("lowest")) / seconds),
             default=pl.when("resting").then(3.0).otherwise(2.5),

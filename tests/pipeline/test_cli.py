@@ -392,6 +392,16 @@ FLAGGED: dict[str, tuple[dict[str, Any], list[str]]] = {
         ["no_stage", "rest_single"],
     ),
     "after the end": ({"sheet": SHEET.replace("09:45:00", "10:05:00")}, ["no_stage", "reading_missed"]),
+    # 50, 100, 150 W in kgm/min, 6.12 to the watt, under a heading that says watts
+    "load in another unit": (
+        {"bike": LOG.replace(",50,", ",306,").replace(",100,", ",612,").replace(",150,", ",918,")},
+        ["load_off_target"] * 3,
+    ),
+    # 18.7/10.7 kPa are 140/80 mmHg
+    "pressure in another unit": (
+        {"sheet": SHEET.replace("140,80", "18.7,10.7")},
+        ["diastolic_unresolved", "implausible_pair"],
+    ),
     "a lower bound": ({"sheet": SHEET.replace("160,80", ">160,80")}, ["systolic_above_cuff"]),
     "entered twice": ({"sheet": SHEET + "09:43:22,178,80\n"}, ["entered_twice", "entered_twice"]),
 }
@@ -416,6 +426,15 @@ def test_lines_that_cannot_be_read_are_named(joined: Callable[..., Ran]) -> None
     assert ran.err.count("sheet: not read: line") == 3
     assert "sheet: not read: 1 more line, kept in the journal" in ran.err
     assert "4 lines could not be read" in ran.err
+
+
+def test_a_column_under_another_name_is_missed(joined: Callable[..., Ran], tmp_path: Path) -> None:
+    ran = joined(bike=LOG.replace("watts", "power"))
+    assert "no log gives watts, so no reading has it" in ran.err
+    assert "no log gives heart_rate_bpm" not in ran.err
+    joined(
+        setup=SETUP.replace('"T1"', '"T2"'), bike=LOG.replace("watts", "power").replace("heart_rate", "pulse")
+    ).fails(1, "bike.csv", "'power'", "'pulse_bpm'")
 
 
 def test_an_existing_test_is_never_overwritten(

@@ -239,8 +239,16 @@ def test_a_planned_reading_that_never_came_is_missed_in_time(recording: Callable
     events = one.close(600)
     [due] = [event for event in events if isinstance(event, ev.ReadingDue)]
     [missed] = [event for event in events if isinstance(event, ev.ReadingMissed)]
-    # 120 s after the window closed with the stage, at the planned time of the first sound
-    assert (missed.due_seq, missed.reason, missed.elapsed_s) == (due.seq, "not_entered", 540)
+    # entries that state their time answer up to 10 s after the window closed, with the stage at 420 s
+    assert (missed.due_seq, missed.reason, missed.elapsed_s) == (due.seq, "not_entered", 430)
+    assert missed.event_time == due.first_sound_due
+    untimed = recording(PROTOCOL, timed=False)
+    untimed.begin(0, 0)
+    untimed.begin(120, 1)
+    untimed.begin(420, 2)
+    [missed] = [event for event in untimed.close(600) if isinstance(event, ev.ReadingMissed)]
+    # those without a time up to 120 s after it
+    assert missed.elapsed_s == 540
 
 
 def test_what_happens_at_a_moment_comes_before_what_is_due_at_it(
@@ -282,7 +290,16 @@ def test_a_stage_that_is_held_moves_its_reading(recording: Callable[..., Recordi
 
 @pytest.mark.parametrize(
     ("second_s", "paired"),
-    [(200, 200), (199, 200), (200 + PAIR_WITHIN_S, 200), (229, 200), (231, 260), (100, None), (291, None)],
+    # 230 s is as near to both, and the later entry is the one in hand
+    [
+        (200, 200),
+        (199, 200),
+        (229, 200),
+        (230, 260),
+        (260 + PAIR_WITHIN_S, 260),
+        (261 + PAIR_WITHIN_S, None),
+        (200 - PAIR_WITHIN_S - 1, None),
+    ],
 )
 def test_a_second_observer_is_paired_with_the_same_beats(
     second_s: float, paired: float | None, recording: Callable[..., Recording]
