@@ -6,6 +6,10 @@
 create macro seconds_between(earlier, later) as (epoch_us(later) - epoch_us(earlier)) / 1e6;
 create macro plus_s(moment, seconds) as moment + to_microseconds(cast(round(seconds * 1e6) as bigint));
 
+-- a moment of a test in words: minutes and seconds since it was opened, as displays show it
+create macro minutes_text(anchor, moment) as format('{:d}:{:02d}',
+    cast(floor(seconds_between(anchor, moment) / 60) as bigint),
+    cast(floor(seconds_between(anchor, moment)) as bigint) % 60);
 create macro crosses(observed, operator, threshold) as case operator
     when '>' then observed > threshold
     when '>=' then observed >= threshold

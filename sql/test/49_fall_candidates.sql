@@ -1,5 +1,5 @@
 -- fall_candidates: one row a used loaded reading and thing about falling pressure to be flagged.
--- inputs: falls, rest_values, stages, symptom_noted, sign_noted, setting.
+-- inputs: falls, rest_values, stages, symptom_noted, sign_noted, test_opened, setting.
 -- {code, quantity, observed mmHg, detail}, judged in 50_flags; observed null: nothing to judge.
 with symptoms as (
     select study, test_id, seq, event_time, code, case code
@@ -14,11 +14,12 @@ fallen as (
         next_stage_index, next_phase, before_k1_mmhg, before_stage_index, sbp_rest_mmhg, first_loaded_index,
         exists (from symptoms where symptoms.study = falls.study and symptoms.test_id = falls.test_id
             and severity > 0 and abs(seconds_between(symptoms.event_time, falls.measured_at)) <= fall_symptom_s) as has_symptom,
-        fall_confirm, fall_confirm_s, fall_confirm_watts,
-        format('{:.0f} below {:.0f} mmHg at {} ({:.0f} W){}', fall_mmhg, reference_mmhg,
-            strftime(reference_at, '%H:%M:%S'), reference_watts,
+        fall_confirm, fall_confirm_s, fall_confirm_watts, minutes_text(anchor, reference_at) as reference_time,
+        format('{:.0f} below {:.0f} mmHg at {} min ({:.0f} W){}', fall_mmhg, reference_mmhg,
+            minutes_text(anchor, reference_at), reference_watts,
             case load_source when 'target' then '; load not logged, target used' else '' end) as fall_words
     from falls
+    join test_opened using (study, test_id)
     cross join setting
     left join rest_values using (study, test_id)
     left join (select study, test_id, min(stage_index) as first_loaded_index from stages where loaded
@@ -44,7 +45,7 @@ union all
 select fallen.study, fallen.test_id, next_id, next_stage_index, next_phase, next_at,
     {code: 'systolic_fall_confirmed', quantity: 'repeated_fall',
      observed: least(fall_mmhg, reference_mmhg - next_k1_mmhg),
-     detail: format('two readings below {:.0f} mmHg at {}', reference_mmhg, strftime(reference_at, '%H:%M:%S'))}
+     detail: format('two readings below {:.0f} mmHg at {} min', reference_mmhg, reference_time)}
 from fallen
 where seconds_between(measured_at, next_at) <= fall_confirm_s
     and next_watts >= load_watts - fall_confirm_watts

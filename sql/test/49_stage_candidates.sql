@@ -89,8 +89,9 @@ from hr_flat
 union all
 select study, test_id, stage_seq, stage_index, phase, opens,
     {code: measure || '_gap', quantity: 'seconds', observed: gap_s,
-     detail: format('no sample from {} to {}', strftime(opens, '%H:%M:%S'), strftime(closes, '%H:%M:%S'))}
+     detail: format('no sample from {} to {} min', minutes_text(anchor, opens), minutes_text(anchor, closes))}
 from (select * replace (case measure when 'watts' then 'load' else measure end as measure) from gaps)
+join test_opened using (study, test_id)
 union all
 select reading_due.study, reading_due.test_id, stages.stage_seq, stages.stage_index, phase,
     reading_due.stand_by,

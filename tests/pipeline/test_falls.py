@@ -106,9 +106,9 @@ def test_the_flag_names_the_reference_its_time_and_where_its_load_is_from(invent
     }
     derived = derived_of(cases, invented, derive)
     words = {name: derived.flags(name, "systolic_fall")[0]["detail"] for name in cases}
-    # 760 s after 09:00:00
-    assert words["target"] == "10 below 160 mmHg at 09:12:40 (50 W); load not logged, target used"
-    assert words["log"] == "10 below 160 mmHg at 09:12:40 (48 W)"
+    # 760 s into the test
+    assert words["target"] == "10 below 160 mmHg at 12:40 min (50 W); load not logged, target used"
+    assert words["log"] == "10 below 160 mmHg at 12:40 min (48 W)"
     assert derived.flags("target", "systolic_fall")[0]["phase"] == "exercise"
 
 

@@ -298,7 +298,7 @@ def test_a_gap_stands_in_the_stage_in_which_it_begins(invented, alone):
     test.log(799, 960, heart_rate_bpm=120.0)
     [flag] = alone(test).flags("T", "heart_rate_gap")
     assert (flag["stage_index"], flag["observed"]) == (1, 30)
-    assert flag["detail"] == "no sample from 09:12:50 to 09:13:20"
+    assert flag["detail"] == "no sample from 12:50 to 13:20 min"
 
 
 def test_each_symptom_is_its_own_flag(invented, alone):
