@@ -9,10 +9,10 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from pipeline.cuff import Snapshot, SnapshotReading
 from pipeline.events import Amended, Event, ReadingMissed, ReadingTaken, SourceOpened, StageStarted
 from pipeline.protocol import Phase
 from pipeline.rules import Rules
+from pipeline.snapshot import Snapshot, SnapshotReading
 from pipeline.tables import Tables
 
 # What a snapshot is read from.  A run costs what planning its statements costs, so what cannot

@@ -7,31 +7,83 @@ Units are in the names; a field that was not asked is None and is left out of th
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import Annotated, Any, Literal, Union
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PlainSerializer, TypeAdapter
+from pydantic import Field, TypeAdapter
 
+from pipeline.entries import (
+    Amended,
+    Arm,
+    Clarity,
+    CuffChanged,
+    ExertionRated,
+    MissedReason,
+    NoteWritten,
+    ReadingMissed,
+    ReadingTaken,
+    RpeScale,
+    SignNoted,
+    Support,
+    SymptomNoted,
+)
+from pipeline.event import Code, Event, Name, Positive, Pressure, Seconds, Seq, Text, UtcTime, utc_text
 from pipeline.protocol import Limits, Phase, Position, Protocol
+
+__all__ = [
+    "EVENT",
+    "JOURNAL_VERSION",
+    "KINDS",
+    "MEASURES",
+    "Amended",
+    "AnyEvent",
+    "Arm",
+    "Clarity",
+    "ClockStepped",
+    "Code",
+    "CuffChanged",
+    "EndReason",
+    "Event",
+    "ExertionRated",
+    "FlagAcknowledged",
+    "FlagRaised",
+    "JournalRepaired",
+    "LineRejected",
+    "MissedReason",
+    "Name",
+    "NoteWritten",
+    "Positive",
+    "Pressure",
+    "PromptLate",
+    "PromptSuperseded",
+    "ReadingDue",
+    "ReadingMissed",
+    "ReadingTaken",
+    "RpeScale",
+    "Sample",
+    "Seconds",
+    "Seq",
+    "SignNoted",
+    "SourceFound",
+    "SourceLog",
+    "SourceLost",
+    "SourceOpened",
+    "StageExtended",
+    "StageStarted",
+    "Support",
+    "SymptomNoted",
+    "TestClosed",
+    "TestOpened",
+    "TestResumed",
+    "Text",
+    "TimeMeans",
+    "UtcTime",
+    "utc_text",
+]
 
 JOURNAL_VERSION: Literal[1] = 1
 
-Arm = Literal["left", "right"]
-Clarity = Literal["clear", "difficult", "doubtful"]
-Support = Literal["assessor", "rest", "none"]
-RpeScale = Literal["6-20", "0-10"]
-MissedReason = Literal[
-    "not_attempted",
-    "not_heard",
-    "arm_moved",
-    "cuff_fault",
-    "released_early",
-    "participant_stopped",
-    "not_entered",
-    "other",
-]
 EndReason = Literal[
     "protocol_complete",
     "exhaustion",
@@ -51,48 +103,6 @@ EndReason = Literal[
 ]
 TimeMeans = Literal["first_sound", "stage_end", "written"]
 MEASURES = ("watts", "cadence_rpm", "heart_rate_bpm")
-
-
-def _utc(moment: datetime) -> datetime:
-    if moment.tzinfo is None:
-        raise ValueError("a time without an offset; write one that ends in Z or +hh:mm")
-    return moment.astimezone(UTC)
-
-
-def _code(text: str) -> str:
-    if not re.fullmatch(r"[A-Z0-9-]{2,16}", text) or not re.search(r"[0-9]", text):
-        raise ValueError(
-            "a code is wanted, not a name: 2 to 16 capitals, digits and hyphens "
-            "with at least one digit, like P-07"
-        )
-    return text
-
-
-def utc_text(moment: datetime) -> str:
-    """UTC with microseconds, ending in Z: the only form in which a journal keeps a time."""
-    return moment.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
-
-
-UtcTime = Annotated[datetime, AfterValidator(_utc), PlainSerializer(utc_text, return_type=str)]
-Code = Annotated[str, AfterValidator(_code)]
-Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$")]
-Text = Annotated[str, Field(max_length=2000)]
-Pressure = Annotated[float, Field(ge=0, le=400)]
-Seconds = float
-Positive = Annotated[float, Field(gt=0)]
-Seq = Annotated[int, Field(ge=0)]
-
-
-class Event(BaseModel):
-    """What every kind has: number, kind, times and source."""
-
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
-
-    seq: Seq | None = None
-    kind: str
-    event_time: UtcTime
-    elapsed_s: Annotated[float, Field(ge=0)] | None = None
-    source: Annotated[str, Field(min_length=1, max_length=64)]
 
 
 class TestOpened(Event):
@@ -255,114 +265,6 @@ class PromptSuperseded(Event):
     kind: Literal["prompt_superseded"] = "prompt_superseded"
     due_seq: Seq
     reason: Text
-
-
-class ReadingTaken(Event):
-    """One auscultatory pressure; `event_time` is the moment of the first sound (k1)."""
-
-    kind: Literal["reading_taken"] = "reading_taken"
-    due_seq: Seq | None = None
-    k1_mmhg: Pressure | None = None
-    k1_at_least: bool | None = None
-    k4_mmhg: Pressure | None = None
-    k5_mmhg: Pressure | None = None
-    heard_to_mmhg: Pressure | None = None
-    palpated_mmhg: Pressure | None = None
-    measured_source: Literal["marked", "stated", "estimated"]
-    last_sound_at: UtcTime | None = None
-    arm: Arm | None = None
-    position: Position | None = None
-    inflated_to_mmhg: Pressure | None = None
-    deflation_mmhg_per_s: Annotated[float, Field(gt=0, le=50)] | None = None
-    deflation_mmhg_per_beat: Annotated[float, Field(gt=0, le=50)] | None = None
-    clarity: Clarity | None = None
-    arm_support: Support | None = None
-    arm_below_heart_cm: Annotated[float, Field(ge=-60, le=60)] | None = None
-    observer: Code | None = None
-    role: Literal["primary", "second"] | None = None
-    pair_seq: Seq | None = None
-    note: Text | None = None
-
-
-class ReadingMissed(Event):
-    """A planned reading that is not there, and why."""
-
-    kind: Literal["reading_missed"] = "reading_missed"
-    due_seq: Seq | None = None
-    stage_index: Seq | None = None
-    attempted: bool
-    reason: MissedReason
-    text: Text | None = None
-
-
-class ExertionRated(Event):
-    """Perceived exertion on the scale named."""
-
-    kind: Literal["exertion_rated"] = "exertion_rated"
-    due_seq: Seq | None = None
-    rpe: Annotated[float, Field(ge=0, le=20)]
-    rpe_scale: RpeScale | None = None
-    about: Literal["overall", "legs", "breathing"] | None = None
-
-
-class SymptomNoted(Event):
-    """What the participant says."""
-
-    kind: Literal["symptom_noted"] = "symptom_noted"
-    code: Literal[
-        "chest_pain",
-        "breathless",
-        "dizzy",
-        "faint",
-        "pale_or_cold",
-        "leg_pain",
-        "unsteady",
-        "palpitations",
-        "nausea",
-        "other",
-    ]
-    severity: Annotated[int, Field(ge=0, le=4)] | None = None
-    reported_by: Literal["participant", "assessor"] | None = None
-    text: Text | None = None
-
-
-class SignNoted(Event):
-    """What the staff sees."""
-
-    kind: Literal["sign_noted"] = "sign_noted"
-    code: Literal["st_change", "arrhythmia", "desaturation", "cyanosis", "other"]
-    severity: Annotated[int, Field(ge=0, le=4)] | None = None
-    reported_by: Literal["participant", "assessor"] | None = None
-    text: Text | None = None
-
-
-class NoteWritten(Event):
-    """Free text."""
-
-    kind: Literal["note_written"] = "note_written"
-    text: Text
-
-
-class CuffChanged(Event):
-    """Another bladder from here on."""
-
-    kind: Literal["cuff_changed"] = "cuff_changed"
-    bladder_length_cm: Positive | None = None
-    bladder_width_cm: Positive | None = None
-
-
-class Amended(Event):
-    """One field of an earlier event is corrected; the original line stays.
-
-    `value` None blanks; `field` "void" with True takes a reading out, kept and shown.
-    """
-
-    kind: Literal["amended"] = "amended"
-    target_seq: Seq
-    field: Annotated[str, Field(min_length=1, max_length=40)]
-    value: str | float | bool | None = None
-    reason: Annotated[str, Field(min_length=1, max_length=2000)]
-    by: Code
 
 
 class FlagRaised(Event):

@@ -9,9 +9,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from pipeline.cuff import DBP_UNKNOWN_MMHG, Snapshot, SnapshotReading
-from pipeline.plan import Prompt, StageInForce, plan_stage
+from pipeline.cuff import DBP_UNKNOWN_MMHG
+from pipeline.plan import plan_stage
+from pipeline.prompt import Prompt, StageInForce
 from pipeline.protocol import Stage
+from pipeline.snapshot import Snapshot, SnapshotReading
 
 
 def foresee(planned: Sequence[Stage], age_years: float | None = None) -> list[Prompt]:

@@ -22,13 +22,14 @@ from pipeline.cuff import (
     RELEASE_S,
     SLACK_S,
     SLACK_SHARE,
-    Snapshot,
     above_dial,
     palpated_pump,
 )
 from pipeline.events import ReadingDue
-from pipeline.plan import MARK_S, STAND_BY_S, Prompt, StageInForce, arm_of
+from pipeline.plan import MARK_S, STAND_BY_S, arm_of
+from pipeline.prompt import Prompt, StageInForce
 from pipeline.protocol import Phase
+from pipeline.snapshot import Snapshot
 
 SOURCE = "prompts"
 MOVED_S = 5.0

@@ -9,25 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
-from pipeline.cuff import (
-    GAP_S,
-    LOADED,
-    Durations,
-    Snapshot,
-    SnapshotReading,
-    durations,
-    expected_sbp,
-    floor_mmhg,
-    inflate_to,
-)
+from pipeline.cuff import GAP_S, LOADED, Durations, durations, expected_sbp, floor_mmhg, inflate_to
 from pipeline.cuff import above_dial as cannot_reach
 from pipeline.events import Arm
+from pipeline.prompt import AimsAt, Fits, Prompt, StageInForce, Standing
 from pipeline.protocol import Stage
-
-AimsAt = Literal["stage_end", "mark", "rest", "immediate", "repeat"]
-Fits = Literal["whole", "systolic", "no"]
+from pipeline.snapshot import Snapshot, SnapshotReading
 
 STAND_BY_S = 20.0
 HEAD_START_S = 30.0
@@ -41,61 +29,6 @@ PEAK_AGE_S = 90.0
 REPEAT_WITHIN_S = 180.0
 """A fall is confirmed by a reading within 3 min; later a repeat says nothing about it."""
 _NOTHING_S = -math.inf
-
-
-@dataclass(frozen=True)
-class StageInForce:
-    """A stage as it is ridden.  `planned_end_s` has extensions in it and is None when open."""
-
-    index: int
-    stage: Stage
-    started_s: float
-    planned_end_s: float | None = None
-    ended_s: float | None = None
-
-
-@dataclass(frozen=True)
-class Prompt:
-    """A wanted reading: when to stand by, pump, hear the first sound and be done, and how high.
-
-    `key` names what is wanted (stage and which of its readings) and stays when the times move.
-    `inflate_to` is None for the first reading of a test, where the pulse is felt; `above_dial`
-    says that 300 mmHg is not enough.  `t1`, `t2`, `tail`, `slack` are the seconds to the first
-    sound, on to the last, on to full release, and to spare.
-    """
-
-    key: str
-    stage_index: int
-    aims_at: AimsAt
-    fits: Fits
-    stand_by: float
-    cuff_up: float
-    first_sound_due: float
-    window_closes: float
-    inflate_to: float | None
-    listen_to: float
-    expected_sbp: float
-    expected_dbp: float
-    snapshot_seq: int
-    t1: float
-    t2: float
-    tail: float
-    slack: float
-    above_dial: bool = False
-    arm: Arm | None = None
-
-    @property
-    def release_s(self) -> float:
-        """When the cuff will be empty if all goes as planned."""
-        return self.first_sound_due + self.t2 + self.tail
-
-
-@dataclass(frozen=True)
-class Standing:
-    """A prompt that was issued at `issued_s` and is not answered, superseded or missed."""
-
-    prompt: Prompt
-    issued_s: float
 
 
 def plan_stage(

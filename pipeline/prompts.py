@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from pipeline.clock import pipeline_time
-from pipeline.cuff import Snapshot, SnapshotReading
 from pipeline.events import Event, PromptLate, PromptSuperseded, ReadingDue, ReadingMissed, ReadingTaken
 from pipeline.issued import (
     SOURCE,
@@ -34,7 +33,9 @@ from pipeline.issued import (
     settled,
     when_missed,
 )
-from pipeline.plan import Prompt, StageInForce, Standing, plan_stage
+from pipeline.plan import plan_stage
+from pipeline.prompt import Prompt, StageInForce, Standing
+from pipeline.snapshot import Snapshot, SnapshotReading
 
 __all__ = [
     "Issued",

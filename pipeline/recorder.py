@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Literal
 
 from pipeline.clock import ReplayClock, pipeline_time
-from pipeline.cuff import Snapshot, estimate_first_sound, fall_rate, lowest_sound
+from pipeline.cuff import estimate_first_sound, fall_rate, lowest_sound
 from pipeline.deriver import Deriver
 from pipeline.events import (
     EndReason,
@@ -27,6 +27,7 @@ from pipeline.events import (
 from pipeline.journal import Journal, must_sync
 from pipeline.prompts import Planner, StageInForce
 from pipeline.protocol import Protocol, Stage
+from pipeline.snapshot import Snapshot
 
 SOURCE = "recorder"
 # two observers of the same beats note first sounds that lie this close; the next reading does not

@@ -12,11 +12,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from random import Random
 
-from pipeline.cuff import PALPATION_ABOVE_MMHG, PALPATION_S, PUMP_MMHG_PER_S, RELEASE_S, SnapshotReading
+from pipeline.cuff import PALPATION_ABOVE_MMHG, PALPATION_S, PUMP_MMHG_PER_S, RELEASE_S
 from pipeline.events import Clarity, MissedReason
-from pipeline.plan import Prompt
+from pipeline.prompt import Prompt
 from pipeline.simulate.choices import Choices
 from pipeline.simulate.truth import Ridden, Truth, clipped
+from pipeline.snapshot import SnapshotReading
 
 K5_FLOOR_MMHG = 40.0
 BREATH_S = 4.0

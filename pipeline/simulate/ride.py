@@ -7,14 +7,16 @@ from math import ceil, inf
 from random import Random
 from statistics import fmean
 
-from pipeline.cuff import GAP_S, Snapshot
+from pipeline.cuff import GAP_S
 from pipeline.errors import UsageError
 from pipeline.events import EndReason
-from pipeline.plan import StageInForce, plan_stage
+from pipeline.plan import plan_stage
+from pipeline.prompt import StageInForce
 from pipeline.protocol import Protocol
 from pipeline.simulate.auscultation import Reading, fell, take
 from pipeline.simulate.choices import Choices
 from pipeline.simulate.truth import SOUNDS_RETURN_S, Body, Participant, Ridden, Truth, loads, make_truth
+from pipeline.snapshot import Snapshot
 
 RIDES_ON_SHARE = (0.3, 0.8)
 """The share of the stage above the capacity that is ridden before exhaustion."""

@@ -8,8 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.cuff import (
-    Snapshot,
-    SnapshotReading,
     above_dial,
     durations,
     estimate_first_sound,
@@ -24,6 +22,7 @@ from pipeline.cuff import (
     observer_rate,
     sbp_per_watt,
 )
+from pipeline.snapshot import Snapshot, SnapshotReading
 
 
 def reading(seq, k1, *, phase="exercise", stage_index=3, watts=None, **more):

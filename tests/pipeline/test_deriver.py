@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 
 from pipeline import events as ev
-from pipeline.cuff import Snapshot
 from pipeline.deriver import Deriver
 from pipeline.rules import shipped_rules
+from pipeline.snapshot import Snapshot
 
 ANCHOR = datetime(2026, 3, 14, 9, tzinfo=UTC)
 

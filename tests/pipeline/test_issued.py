@@ -7,11 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.cuff import Snapshot, SnapshotReading
 from pipeline.issued import Issued, busy_until, keyed, line_of, prompt_of
-from pipeline.plan import StageInForce, plan_stage
+from pipeline.plan import plan_stage
+from pipeline.prompt import StageInForce
 from pipeline.prompts import Prompt, answered_by, exertion_asked_s, moved, overtaken, when_missed
 from pipeline.protocol import Stage
+from pipeline.snapshot import Snapshot, SnapshotReading
 
 ANCHOR = datetime(2024, 3, 1, 9, 0, tzinfo=UTC)
 RIDDEN = Stage(label="100 W", phase="exercise", position="ergometer", planned_s=180.0, target_watts=100.0)

@@ -7,10 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.cuff import Snapshot, SnapshotReading
 from pipeline.foresight import foresee
-from pipeline.plan import StageInForce, Standing, plan_stage
+from pipeline.plan import plan_stage
+from pipeline.prompt import StageInForce, Standing
 from pipeline.protocol import Stage, parse_protocol
+from pipeline.snapshot import Snapshot, SnapshotReading
 
 RIDDEN = Stage(label="100 W", phase="exercise", position="ergometer", planned_s=180.0, target_watts=100.0)
 SEATED = Stage(label="rest", phase="rest", position="seated", planned_s=420.0, reading="timed")

@@ -18,16 +18,17 @@ from adapters.csv_log import read_log
 from adapters.log_format import PLAIN, load_format
 from adapters.reading_sheet import read_sheet
 from adapters.setup_file import clock_to_utc, load_setup
-from pipeline.cuff import Snapshot
 from pipeline.errors import UsageError
 from pipeline.events import ReadingMissed, ReadingTaken, Sample, SourceOpened, TestOpened
-from pipeline.plan import StageInForce, plan_stage
+from pipeline.plan import plan_stage
+from pipeline.prompt import StageInForce
 from pipeline.protocol import Protocol, Stage, parse_protocol
 from pipeline.shipped import shipped
 from pipeline.simulate import SimulatedTest, inputs, simulate_test, source_logs
 from pipeline.simulate.demo import DEMO, demo_files, demo_test, write_demo
 from pipeline.simulate.invented import INVENTED, protocol_text
 from pipeline.simulate.truth import Course
+from pipeline.snapshot import Snapshot
 
 NUMBERS = range(12)
 NO_LOGS = {"ergometer_hz": 0.0, "heart_rate_hz": 0.0}
