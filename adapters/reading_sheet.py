@@ -18,13 +18,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, get_args
 
-from pydantic import ValidationError
+from pydantic import TypeAdapter, ValidationError
 
 from adapters.clock_time import clock_to_utc
 from adapters.pressure_notation import Pressures, parse_k5, parse_mmhg, parse_pressures
 from adapters.sheet_text import SheetRow, sheet_rows
 from pipeline.errors import InputError
 from pipeline.events import (
+    Code,
     Event,
     ExertionRated,
     LineRejected,
@@ -40,6 +41,7 @@ from pipeline.events import (
 
 ADAPTER = "reading_sheet"
 WHOLE_MINUTES_SHARE = 0.8
+WITHHELD = "(observer withheld)"
 
 # fmt: off
 COLUMNS = (
@@ -99,11 +101,25 @@ def read_sheet(
                 LineRejected(
                     event_time=moment,
                     source=name,
-                    raw=row.raw[:_TEXT_LIMIT],
+                    raw=_without_name(row)[:_TEXT_LIMIT],
                     reason=f"line {row.line}: {reason}"[:_TEXT_LIMIT],
                 )
             )
     return log
+
+
+def _is_code(observer: str) -> bool:
+    """Whether nothing or a code stands there; `AB-1` does, a name does not."""
+    try:
+        return not observer or bool(TypeAdapter(Code).validate_python(observer.upper()))
+    except ValidationError:
+        return False
+
+
+def _without_name(row: SheetRow) -> str:
+    """The text of a row as a journal may keep it."""
+    observer = row.cells.get("observer", "")
+    return row.raw if _is_code(observer) else row.raw.replace(observer, WITHHELD)
 
 
 def _judged_time_means(path: Path, rows: list[SheetRow], started: datetime) -> TimeMeans:
@@ -146,7 +162,7 @@ class _Row:
 
     def events(self) -> list[Event]:
         first = self.reading() if self.cells.get("sbp") else self.missed()
-        beside = (self.exertion(), self.symptom())
+        beside = (self.exertion(), self.symptom(), self.name_withheld())
         return [first, *(event for event in beside if event is not None)]
 
     def reading(self) -> ReadingTaken:
@@ -166,9 +182,25 @@ class _Row:
             deflation_mmhg_per_beat=self.read("deflation_per_beat", _number),
             arm_below_heart_cm=self.read("arm_below_heart_cm", _number),
             arm=self.read("arm", _arm),
-            observer=self.cells.get("observer", "").upper() or self.observer,
+            observer=self.observer_code(),
             note=self.cells.get("note") or None,
             **{key: self.word(key) for key in ("position", "clarity", "arm_support", "role")},
+        )
+
+    def observer_code(self) -> str | None:
+        """The code in the row, else that of the sheet; a name is not kept and costs no pressure."""
+        written = self.cells.get("observer", "").upper()
+        return None if self.name_withheld() else written or self.observer
+
+    def name_withheld(self) -> LineRejected | None:
+        """Said in place of an observer who is no code: what it was stays out of the journal."""
+        if _is_code(self.cells.get("observer", "")):
+            return None
+        return LineRejected(
+            event_time=self.moment,
+            source=self.source,
+            raw=WITHHELD,
+            reason="observer: a code is wanted, not a name, like AB-1; the reading is kept without one",
         )
 
     def pressures(self) -> Pressures:

@@ -145,13 +145,20 @@ def seal(
     archive: ArchiveOption = DEFAULT_ARCHIVE,
     rules: RulesOption = None,
 ) -> None:
-    """Derive tests again: the Parquet files from their journals."""
+    """Derive tests again: the Parquet files from their journals.
+
+    A rules file that is given is kept beside each journal: it holds for that test from now on.
+    """
+    from pipeline.archive import publish_bytes
     from pipeline.output import counted, say, tracked
-    from pipeline.rules import load_rules
+    from pipeline.rules import load_rules, rules_text
     from pipeline.seal import BATCH, seal_all
 
     folders = _folders(tests, archive)
     chosen = load_rules(rules) if rules else None
+    if rules is not None:
+        for folder in folders:
+            publish_bytes(folder.rules, rules_text(rules).encode())
     batches = [folders[start : start + BATCH] for start in range(0, len(folders), BATCH)]
     outcomes = [
         outcome
@@ -295,9 +302,9 @@ def _join(setup_path: Path, archive_path: Path, rules_path: Path | None) -> Test
     from adapters.setup_file import load_setup
     from adapters.source_files import read_logs, read_sheets
     from pipeline.archive import Archive
-    from pipeline.join import JoinOrder, first_moment, join, rules_text
+    from pipeline.join import JoinOrder, first_moment, join
     from pipeline.output import tracked
-    from pipeline.rules import load_rules
+    from pipeline.rules import load_rules, rules_text
 
     setup = load_setup(setup_path)
     rules_file = rules_path or setup.rules_file
@@ -319,7 +326,7 @@ def _join(setup_path: Path, archive_path: Path, rules_path: Path | None) -> Test
         starts=setup.stage_starts(anchor),
         end_reason=setup.test.end_reason,
         setup_text=setup.text,
-        rules_text=rules_text(rules_file),
+        rules_text=rules_text(rules_file) if rules_file else None,
     )
     _say_rejected(sources)
     _say_not_measured(logs)

@@ -60,12 +60,19 @@ class JournalLocked(JournalError, BlockingIOError):
     def __init__(self, path: Path, problem: str, *, offset: int = 0, line: int = 1) -> None:
         JournalError.__init__(self, path, problem, offset=offset, line=line)
 
+    def __str__(self) -> str:
+        return f"{self.path}: {self.problem}"
+
 
 class JournalExists(JournalError, FileExistsError):
     """A test of that name is already there."""
 
     def __init__(self, path: Path, problem: str, *, offset: int = 0, line: int = 1) -> None:
         JournalError.__init__(self, path, problem, offset=offset, line=line)
+
+    def __str__(self) -> str:
+        # no place in the file is meant
+        return f"{self.path}: {self.problem}"
 
 
 class JournalClosed(JournalError, ValueError):

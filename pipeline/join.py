@@ -10,7 +10,6 @@ import errno
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from pathlib import Path
 from typing import Literal
 
 from pipeline.archive import DISK, Archive, Disk, TestFolder, not_writable, publish_bytes
@@ -39,7 +38,7 @@ from pipeline.source_times import (
 )
 from pipeline.stages import Timeline, detected_timeline, scheduled_timeline
 
-__all__ = ["JoinOrder", "first_moment", "join", "rules_text"]
+__all__ = ["JoinOrder", "first_moment", "join"]
 
 ENDED_EARLY_S = 15.0  # slow logs show a change of load this much late
 STILL_LOADED_S = 30.0
@@ -179,8 +178,3 @@ def _ridden_out(stage: StageStarted, end_s: float, anchor: datetime, load: list[
         return True
     last = [watts for at_s, watts in load if end_s - STILL_LOADED_S < at_s <= end_s]
     return bool(last) and sum(last) / len(last) >= target / 2
-
-
-def rules_text(path: Path | None) -> str | None:
-    """The lab's rules file as it stands, to be kept with the test."""
-    return None if path is None else path.read_text(encoding="utf-8")

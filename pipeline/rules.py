@@ -165,6 +165,11 @@ def load_rules(path: Path | None) -> Rules:
     return Rules(settings=chosen, rules=tuple(enabled))
 
 
+def rules_text(path: Path) -> str:
+    """A rules file as it stands, to be kept with the tests that it holds for."""
+    return path.read_text(encoding="utf-8")
+
+
 def setting_row(rules: Rules) -> dict[str, Any]:
     """The one row of the table `setting`."""
     return rules.settings.model_dump()

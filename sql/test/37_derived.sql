@@ -12,7 +12,7 @@ with gathered as (
         readings.loaded, readings.is_ramp, readings.k1_mmhg, readings.k1_at_least, readings.dbp_mmhg,
         readings.measured_at, readings.measured_source, readings.due_seq, readings.stage_index,
         readings.cuff_up, readings.first_sound_due, readings.window_closes, readings.aims_at, readings.fits,
-        readings.inflated_to_mmhg, readings.started_at,
+        readings.inflated_to_mmhg, readings.started_at, readings.role,
         loads.watts, loads.watts_note, loads.heart_rate_bpm, times.last_sound_at, times.last_sound_source,
         times.pump_started_at, test_opened.mass_kg, test_opened.age_years, test_opened.medication,
         map_method, hr_max_method, vo2_method, mark_tolerance_s, window_early_s, window_late_s
@@ -77,7 +77,7 @@ factored as (
 windowed as (
     select *,
         case
-            when measured_source = 'estimated' then null
+            when measured_source = 'estimated' or role = 'second' then null
             when due_seq is null or window_closes is null then case when stage_has_prompt then false end
             when aims_at in ('mark', 'immediate')
                 then abs(seconds_between(first_sound_due, measured_at)) <= mark_tolerance_s
@@ -88,6 +88,7 @@ windowed as (
                 and coalesce(last_sound_at, measured_at) <= plus_s(window_closes, window_late_s)
         end as in_window,
         case
+            when role = 'second' then 'second_observer'
             when measured_source = 'estimated' then 'time_estimated'
             when (due_seq is null or window_closes is null) and not stage_has_prompt then 'no_prompt'
             when (due_seq is null or window_closes is null) then 'answers_no_prompt'

@@ -275,7 +275,6 @@ class TestForms:
         ("09:41:20,148,,?", "k5: '?' is no pressure in mmHg"),
         ("09:41:20,148/82,,82", "sbp '148/82' holds the lower pressures and so do k4 or k5; write them once"),
         ("09:41:20,148,,82,both", "arm: 'both' is no arm; write left or right, or L or R"),
-        ("09:41:20,148,,82,L,Anna", "observer: 'ANNA': a code is wanted, not a name"),
         ("09:41:20,148,,82,L,,999", "inflated_to: 999 mmHg is more than a dial shows"),
         ("09:41:20,148,,82,L,,190,0", "deflation_per_s: 0.0: should be greater than 0"),
         ("09:41:20,148,,82,L,,190,fast", "deflation_per_s: 'fast' is no number"),
@@ -411,3 +410,18 @@ def test_whatever_rows_hold_a_good_row_is_read(
     assert fields(log.events[0]) == {"k1_mmhg": 148}
     for event in log.events:
         assert EVENT.validate_json(event.model_dump_json(exclude_none=True)) == event
+
+
+def test_an_observer_by_name_costs_no_pressure_and_is_not_kept(tmp_path: Path) -> None:
+    log = sheet(tmp_path, "time,sbp,k5,observer\n09:41:20,148,82,Anna\nsoon,150,80,Anna\n", observer="AB-1")
+    reading, withheld, rejected = log.events
+    assert isinstance(reading, ReadingTaken)
+    assert (reading.k1_mmhg, reading.k5_mmhg, reading.observer) == (148, 82, None)
+    assert isinstance(withheld, LineRejected)
+    assert withheld.reason == (
+        "observer: a code is wanted, not a name, like AB-1; the reading is kept without one"
+    )
+    # a row that is lost for another reason is kept as text, without the name
+    assert isinstance(rejected, LineRejected)
+    assert rejected.raw == "soon,150,80,(observer withheld)"
+    assert "anna" not in "".join(event.model_dump_json() for event in log.events).lower()

@@ -776,3 +776,18 @@ def _quantity() -> str:
     from pipeline.rules import shipped_rules
 
     return next(rule.quantity for rule in shipped_rules().rules if rule.code == "systolic_high")
+
+
+def test_rules_given_to_seal_hold_for_the_test_from_then_on(
+    cuffwatt: Callable[..., Ran], archive: Path, tmp_path: Path
+) -> None:
+    lab = tmp_path / "lab.toml"
+    lab.write_text('[settings]\nmap_method = "half"\n')
+    assert cuffwatt("seal", archive, "--rules", lab).code == 0
+    (reading, *_) = rows(tmp_path, "readings")
+    # 0.5 of the pulse pressure in place of a third
+    assert reading["map_mmhg"] == (reading["sbp_mmhg"] + reading["dbp_mmhg"]) / 2
+    assert the_test(tmp_path).rules.read_text() == lab.read_text()
+    assert cuffwatt("verify", archive).code == 0
+    assert cuffwatt("seal", archive).code == 0
+    assert rows(tmp_path, "readings")[0]["map_method"] == "half"

@@ -13,10 +13,10 @@ from pipeline import events as ev
 from pipeline.archive import Archive, Disk
 from pipeline.errors import ArchiveError, InputError, JournalExists
 from pipeline.events import SourceLog
-from pipeline.join import JoinOrder, join, rules_text
+from pipeline.join import JoinOrder, join
 from pipeline.journal import read_journal
 from pipeline.protocol import Protocol, Stage
-from pipeline.rules import shipped_rules
+from pipeline.rules import rules_text, shipped_rules
 
 ANCHOR = datetime(2026, 3, 14, 9, tzinfo=UTC)
 
@@ -263,4 +263,3 @@ def test_a_failure_of_the_recorder_leaves_nothing(tmp_path: Path, monkeypatch: p
 def test_the_text_of_a_rules_file_is_kept_as_it_is(tmp_path: Path) -> None:
     (tmp_path / "lab.toml").write_text("# ours: µ\n", encoding="utf-8")
     assert rules_text(tmp_path / "lab.toml") == "# ours: µ\n"
-    assert rules_text(None) is None
