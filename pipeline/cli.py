@@ -224,6 +224,25 @@ def simulate(
     say(f"invented data, no real person; join it with: cuffwatt join {folder / 'test.toml'}")
 
 
+@app.command()
+def rules(
+    own: RulesOption = None,
+    form: FormatOption = None,
+    settings: Annotated[
+        bool, typer.Option("--settings", help="The settings (windows, floors, methods) instead.")
+    ] = False,
+) -> None:
+    """Print the rules in force, with their sources and how they differ from the shipped set."""
+    from pipeline.rule_list import show_rules, show_settings
+    from pipeline.rules import load_rules
+
+    in_force = load_rules(own)
+    if settings:
+        show_settings(in_force, form)
+    else:
+        show_rules(in_force, form)
+
+
 def _write_files(folder: Path, texts: dict[str, str]) -> None:
     """Write these files into a new folder and name them."""
     from pipeline.output import say

@@ -25,6 +25,7 @@ from pipeline.shipped import default_rules, test_ladder
 
 Level = Literal["stop", "caution", "check", "note"]
 LEVELS: tuple[Level, ...] = ("stop", "caution", "check", "note")
+_CONDITION = ("operator", "threshold", "phase", "intent", "sex", "age_min", "age_max")
 
 
 class Settings(BaseModel):
@@ -78,7 +79,10 @@ class Settings(BaseModel):
 
 
 class Rule(BaseModel):
-    """One rule: when `observed OPERATOR threshold` of this code and quantity, a flag holds."""
+    """One rule: when `observed OPERATOR threshold` of this code and quantity, a flag holds.
+
+    `base_rate` says how often that is so in a published population; it is shown and decides nothing.
+    """
 
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -95,6 +99,7 @@ class Rule(BaseModel):
     age_max: float | None = None
     words: Annotated[str, Field(min_length=3)]
     source: Annotated[str, Field(min_length=3)]
+    base_rate: Annotated[str, Field(min_length=3)] | None = None
     enabled: bool = True
 
     @property
@@ -178,7 +183,7 @@ def setting_row(rules: Rules) -> dict[str, Any]:
 def rule_rows(rules: Rules) -> list[dict[str, Any]]:
     """The rows of the table `rule`."""
     return [
-        rule.model_dump(exclude={"enabled", "source", "phase"})
+        rule.model_dump(exclude={"enabled", "source", "phase", "base_rate"})
         | {
             "phase": ",".join(rule.phase) if rule.phase else None,
             "rule_source": rule.source,
@@ -207,7 +212,11 @@ def _override(rules: dict[tuple[str, str], dict[str, Any]], table: dict[str, Any
             f"{where}: {code} is judged in {before.get('unit') or 'plain numbers'}, not in "
             f"{table['unit']!r}; convert the threshold and write that unit"
         )
-    rules[(code, quantity)] = before | {"quantity": quantity} | table
+    changed = before | {"quantity": quantity} | table
+    if "base_rate" not in table and any(changed.get(part) != before.get(part) for part in _CONDITION):
+        # how often another condition holds says nothing of this one
+        changed.pop("base_rate", None)
+    rules[(code, quantity)] = changed
 
 
 @cache

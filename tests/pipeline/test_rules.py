@@ -129,7 +129,8 @@ def test_a_setting_is_replaced_and_the_others_stay(own):
 def test_a_rule_is_changed_in_what_is_written(own):
     rules = load_rules(own(K1 + 'threshold = 240\noperator = ">="\nphase = ["exercise"]\n'))
     changed, before = (rule(one, "systolic_high", "k1") for one in (rules, shipped_rules()))
-    assert changed == before.model_copy(update={"threshold": 240.0, "operator": ">=", "phase": ("exercise",)})
+    written = {"threshold": 240.0, "operator": ">=", "phase": ("exercise",), "base_rate": None}
+    assert changed == before.model_copy(update=written)
     assert len(rules.rules) == len(shipped_rules().rules)
 
 
