@@ -6,6 +6,10 @@
 create macro seconds_between(earlier, later) as (epoch_us(later) - epoch_us(earlier)) / 1e6;
 create macro plus_s(moment, seconds) as moment + to_microseconds(cast(round(seconds * 1e6) as bigint));
 
+-- u of b - a, of which a share is an error of scale; null where there is no change
+create macro u_of_change(u_b, u_a, change, scale_share) as
+    sqrt(u_b * u_b + u_a * u_a + scale_share * change * scale_share * change);
+
 create macro crosses(observed, operator, threshold) as case operator
     when '>' then observed > threshold
     when '>=' then observed >= threshold
