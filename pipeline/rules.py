@@ -62,6 +62,12 @@ class Settings(BaseModel):
     stage_hr_min_s: float
     steady_min_s: float
     steady_bpm: float
+    u_repeat_rest_mmhg: Annotated[float, Field(gt=0)]
+    u_repeat_exercise_mmhg: Annotated[float, Field(gt=0)]
+    u_repeat_difficult_factor: Annotated[float, Field(ge=1)]
+    gauge_limit_mmhg: Annotated[float, Field(ge=0)]
+    gauge_scale_share: Annotated[float, Field(ge=0)]
+    gauge_step_default_mmhg: Annotated[float, Field(gt=0)]
     window_early_s: float
     window_late_s: float
     mark_tolerance_s: float

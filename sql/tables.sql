@@ -10,6 +10,11 @@ create macro plus_s(moment, seconds) as moment + to_microseconds(cast(round(seco
 create macro minutes_text(anchor, moment) as format('{:d}:{:02d}',
     cast(floor(seconds_between(anchor, moment) / 60) as bigint),
     cast(floor(seconds_between(anchor, moment)) as bigint) % 60);
+
+-- u of b - a, of which a share is an error of scale; null where there is no change
+create macro u_of_change(u_b, u_a, change, scale_share) as
+    sqrt(u_b * u_b + u_a * u_a + scale_share * change * scale_share * change);
+
 create macro crosses(observed, operator, threshold) as case operator
     when '>' then observed > threshold
     when '>=' then observed >= threshold

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from pipeline.archive import Archive, TestFolder
+from pipeline.columns import published
 from pipeline.events import (
     Event,
     ReadingTaken,
@@ -142,7 +143,8 @@ class TinyTest:
         self.add(TestClosed, ends_s, outcome="completed", counts={})
         self._tables.set_end(ended, self._last, closed=True)
         self._tables.run()
-        rows = self._tables.rows("select * from measures order by measured_at, reading_id")
+        relation = published()["readings"].sql_relation
+        rows = self._tables.rows(f"select * from {relation} order by measured_at, reading_id")
         self._tables.close()
         return rows
 

@@ -59,7 +59,7 @@ select readings.study, readings.test_id, readings.reading_id, status, used, used
     cadence_rpm, cadence_n, cadence_sd_rpm, cadence_age_s, cadence_source, cadence_note,
     heart_rate_bpm, heart_rate_n, heart_rate_sd_bpm, heart_rate_age_s, heart_rate_source, heart_rate_note,
     load_window_s, watts_at_dbp, coalesce(dbp_next_load, false) as dbp_next_load, rpe, rpe_scale,
-    pulse_pressure_mmhg, map_mmhg, map_method, rate_pressure_product,
+    pulse_pressure_mmhg, map_mmhg, map_method, rate_pressure_product, sv_index_au,
     vo2_est_ml_kg_min, vo2_method, vo2_valid, vo2_note, mets_est,
     hr_max_pred_bpm, hr_max_method, hr_max_note, hr_percent_max,
     case when hr_max_pred_bpm > hr_rest_bpm + 20
@@ -68,6 +68,9 @@ select readings.study, readings.test_id, readings.reading_id, status, used, used
     case when compares_with_rest then k1_mmhg - sbp_rest_mmhg end as sbp_change_rest_mmhg,
     case when compares_with_rest and at_own_load and dbp_phase = dbp_rest_phase
         then dbp_mmhg - dbp_rest_mmhg end as dbp_change_rest_mmhg,
+    case when dbp_change_rest_mmhg is not null
+        then sv_index_au - (sbp_rest_mmhg - dbp_rest_mmhg) / nullif(sbp_rest_mmhg + dbp_rest_mmhg, 0)
+    end as sv_index_change_rest_au,
     case when compares_with_rest then heart_rate_bpm - hr_rest_bpm end as hr_change_rest_bpm,
     earlier_stage_index, stage_index - earlier_stage_index - 1 as stages_between,
     watts - earlier_watts as watts_change_stage,

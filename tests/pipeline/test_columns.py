@@ -309,7 +309,8 @@ def empty() -> Iterator[Tables]:
 @pytest.mark.parametrize("name", published())
 def test_columns_are_those_of_the_sql_in_their_order(empty: Tables, name: str) -> None:
     relation = published()[name]
-    given = [row["column_name"] for row in empty.rows(f"describe {relation.sql_relation}")]
+    given = [row["column_name"] for row in empty.rows(f"describe select * from {relation.sql_relation}")]
+    given.sort(key=lambda column: column == "missing")  # reasons come last, wherever a join puts them
     left_out = LEFT_OUT.get(name, set())
     assert left_out <= set(given)
     assert [column.name for column in relation.columns] == [c for c in given if c not in left_out]
@@ -326,7 +327,7 @@ def test_the_five_files_have_relation_grain_and_order() -> None:
     assert sql == {
         "samples": "samples",
         "stages": "stage_loads",
-        "readings": "measures",
+        "readings": "measures left join uncertainty using (study, test_id, reading_id)",
         "flags": "flags",
         "summary": "summary",
     }
@@ -446,7 +447,7 @@ def note_values(select: str) -> dict[str, set[str]]:
 
 def missing_pairs() -> set[tuple[str, str, str]]:
     """(file, column, code) of every pair that the SQL can write into `missing`."""
-    ours = {relation.sql_relation: name for name, relation in published().items()}
+    ours = {relation.sql_relation.split()[0]: name for name, relation in published().items()}
     return {
         (ours[name], *pair.split("="))
         for name, select in ladder()
