@@ -61,6 +61,8 @@ class Settings(BaseModel):
     stage_hr_min_s: float
     steady_min_s: float
     steady_bpm: float
+    class_readings: Annotated[float, Field(ge=1)]
+    class_rest_s: Annotated[float, Field(ge=0)]
     slope_min_loads: Annotated[float, Field(ge=3)]
     slope_class_watts: Annotated[float, Field(gt=0)]
     slope_span_watts: Annotated[float, Field(gt=0)]

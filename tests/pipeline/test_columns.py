@@ -335,7 +335,8 @@ def test_the_five_files_have_relation_grain_and_order() -> None:
         "readings": "measures left join uncertainty using (study, test_id, reading_id)",
         "flags": "flags",
         "summary": "summary left join slopes using (study, test_id)"
-        " left join heart_rate_lines using (study, test_id)",
+        " left join heart_rate_lines using (study, test_id)"
+        " left join rest_classes using (study, test_id)",
     }
     assert all(relation.grain.startswith("one row a") for relation in published().values())
 
