@@ -62,6 +62,13 @@ class Settings(BaseModel):
     stage_hr_min_s: float
     steady_min_s: float
     steady_bpm: float
+    class_readings: Annotated[float, Field(ge=1)]
+    class_rest_s: Annotated[float, Field(ge=0)]
+    slope_min_loads: Annotated[float, Field(ge=3)]
+    slope_class_watts: Annotated[float, Field(gt=0)]
+    slope_span_watts: Annotated[float, Field(gt=0)]
+    slope_norm: Literal["hedman_2021", "automated_2025"]
+    hr_line_beyond_bpm: Annotated[float, Field(ge=0)]
     u_repeat_rest_mmhg: Annotated[float, Field(gt=0)]
     u_repeat_exercise_mmhg: Annotated[float, Field(gt=0)]
     u_repeat_difficult_factor: Annotated[float, Field(ge=1)]

@@ -15,6 +15,16 @@ create macro minutes_text(anchor, moment) as format('{:d}:{:02d}',
 create macro u_of_change(u_b, u_a, change, scale_share) as
     sqrt(u_b * u_b + u_a * u_a + scale_share * change * scale_share * change);
 
+-- tanaka (2001); fox; gellish (2007, coefficients from memory); gulati (2010, women); adults only
+create macro hr_max_predicted(method, age) as case when age >= 18 then
+    case method
+        when 'tanaka' then 208 - 0.7 * age
+        when 'fox' then 220 - age
+        when 'gellish' then 206.9 - 0.67 * age
+        when 'gulati' then 206 - 0.88 * age
+    end
+end;
+
 create macro crosses(observed, operator, threshold) as case operator
     when '>' then observed > threshold
     when '>=' then observed >= threshold

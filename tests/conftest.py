@@ -139,12 +139,19 @@ class TinyTest:
 
     def readings(self, ends_s: float) -> list[dict[str, Any]]:
         """The rows of the readings of the test, closed at `ends_s`, in order."""
+        return self._closed_at(ends_s, "readings", " order by measured_at, reading_id")
+
+    def summary(self, ends_s: float) -> dict[str, Any]:
+        """The summary of the test, closed at `ends_s`."""
+        [row] = self._closed_at(ends_s, "summary")
+        return row
+
+    def _closed_at(self, ends_s: float, name: str, order: str = "") -> list[dict[str, Any]]:
         ended = self.start + timedelta(seconds=ends_s)
         self.add(TestClosed, ends_s, outcome="completed", counts={})
         self._tables.set_end(ended, self._last, closed=True)
         self._tables.run()
-        relation = published()["readings"].sql_relation
-        rows = self._tables.rows(f"select * from {relation} order by measured_at, reading_id")
+        rows = self._tables.rows(f"select * from {published()[name].sql_relation}{order}")
         self._tables.close()
         return rows
 

@@ -7,11 +7,12 @@ Load and heart rate are recorded, about every 10 s.  The pressures on the sheets
 import csv
 import os
 import sys
-from itertools import groupby
+from itertools import groupby, pairwise
 from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
+from scipy import stats
 
 from pipeline.cli import main
 
@@ -171,3 +172,54 @@ def test_stage_heart_rate(joined, person):
         bpm = [float(r["heart_rate_bpm"]) for r in rows if after - 30 <= float(r["time_s"]) < after]
         assert stage["target_watts"] == load
         assert stage["stage_hr_bpm"] == pytest.approx(sum(bpm) / len(bpm), abs=1e-9)
+
+
+def line_through(rows, until_last_sample):
+    """Least squares over the rising loads of a person: W at 170 bpm, by scipy.
+
+    Heart rate over the last 30 s before the next load, or before the last sample of this one.
+    """
+    runs, points = runs_of(rows), []
+    for (start, last, load), (after, _, _) in pairwise(runs):
+        before_end = [
+            ((last if until_last_sample else after) - float(row["time_s"]), float(row["heart_rate_bpm"]))
+            for row in rows
+            if start <= float(row["time_s"]) <= last
+        ]
+        bpm = [b for s, b in before_end if (0 <= s < 30 if until_last_sample else 0 < s <= 30)]
+        if load > max((watts for watts, _ in points), default=0) and after - start >= 90:
+            points.append((load, sum(bpm) / len(bpm)))
+    fit = stats.linregress(*zip(*points, strict=True))
+    return (170 - fit.intercept) / fit.slope
+
+
+@pytest.mark.parametrize(("person", "watts", "apart"), [("3", 115.57, 0.6), ("7", 149.10, 0.005)])
+def test_load_at_170_bpm(joined, person, watts, apart):
+    """`watts` were computed by others with pandas and scipy, taking a stage to end at its last sample.
+
+    Here it ends where the next one begins, about 10 s later; of person 3 one of the samples behind
+    the heart rate at 50 W is then older than 30 s.  Age 30 was invented, no medication given.
+    """
+    (summary,) = table(joined[person], "summary")
+    assert summary["hr_line_n"] == 4
+    assert line_through(rows_of(person), until_last_sample=True) == pytest.approx(watts, abs=0.005)
+    ours = line_through(rows_of(person), until_last_sample=False)
+    assert ours == pytest.approx(watts, abs=apart)
+    assert summary["load_at_170"] == pytest.approx(ours, abs=1e-6)
+    assert summary["load_at_170_note"] == "medication_unknown"
+
+
+@pytest.mark.parametrize(
+    ("person", "line", "load"),
+    [
+        # rising loads of 90 s or more: 2: 50, 75; 5: 25, 50; 6: 50; 8: 50, 75
+        ("2", "two_stage", "too_far"),
+        ("5", "two_stage", "too_far"),
+        ("6", "few_stages", None),
+        ("8", "two_stage", "too_far"),
+    ],
+)
+def test_no_load_at_170_bpm_with_its_reason(joined, person, line, load):
+    (summary,) = table(joined[person], "summary")
+    assert summary["load_at_170"] is None
+    assert (summary["hr_line_note"], summary["load_at_170_note"]) == (line, load)

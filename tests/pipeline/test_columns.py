@@ -57,6 +57,7 @@ class Invented:
     def __init__(self, seed: int) -> None:
         self.draw = random.Random(seed)
         self.test_id = f"T{seed}"
+        self.rise = -0.1 if seed % 7 == 0 else 0.5  # bpm a watt
         self.events: list[ev.Event] = []
         self.closed = self.chance(0.7)
         self.end_s = 0.0
@@ -175,7 +176,11 @@ class Invented:
         )
         logs = [
             (self.bike and self.chance(0.85), "bike", {"watts": watts or 0.0, "cadence_rpm": 60.0}),
-            (self.belt and self.chance(0.85), "belt", {"heart_rate_bpm": self.pulse + (watts or 0) / 2}),
+            (
+                self.belt and self.chance(0.85),
+                "belt",
+                {"heart_rate_bpm": self.pulse + (watts or 0) * self.rise},
+            ),
         ]
         for there, source, measured in logs:
             silent_from = start + length_s * self.draw.choice((0.35, 0.6, 2, 2, 2))
@@ -329,7 +334,9 @@ def test_the_five_files_have_relation_grain_and_order() -> None:
         "stages": "stage_loads",
         "readings": "measures left join uncertainty using (study, test_id, reading_id)",
         "flags": "flags",
-        "summary": "summary",
+        "summary": "summary left join slopes using (study, test_id)"
+        " left join heart_rate_lines using (study, test_id)"
+        " left join rest_classes using (study, test_id)",
     }
     assert all(relation.grain.startswith("one row a") for relation in published().values())
 
@@ -407,6 +414,7 @@ def test_method_ids_are_in_use(name: str, column: Column) -> None:
         "map_mmhg": "map_method",
         "vo2_est_ml_kg_min": "vo2_method",
         "hr_max_pred_bpm": "hr_max_method",
+        "sbp_slope_norm": "slope_norm",
     }
     if column.name in by_setting:
         annotation = Settings.model_fields[by_setting[column.name]].annotation
