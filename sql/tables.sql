@@ -13,6 +13,14 @@ create macro crosses(observed, operator, threshold) as case operator
     when '<=' then observed <= threshold
 end;
 
+-- predicted highest heart rate, bpm; 37_derived names the sources
+create macro hr_max_predicted(method, age_years) as case when age_years >= 18 then case method
+    when 'tanaka' then 208 - 0.7 * age_years
+    when 'fox' then 220 - age_years
+    when 'gellish' then 206.9 - 0.67 * age_years
+    when 'gulati' then 206 - 0.88 * age_years
+end end;
+
 -- one row a test: how far its journal goes.  `as_of` is the pipeline time up to which flags
 -- about time are judged: of the tick when live, of the last line when sealed.
 create table journal_end (

@@ -35,14 +35,7 @@ factored as (
             when 'half' then 0.5
             when 'heart_rate' then 0.33 + 0.0012 * heart_rate_bpm
         end as map_factor,
-        case when age_years >= 18 then
-            case hr_max_method
-                when 'tanaka' then 208 - 0.7 * age_years
-                when 'fox' then 220 - age_years
-                when 'gellish' then 206.9 - 0.67 * age_years
-                when 'gulati' then 206 - 0.88 * age_years
-            end
-        end as hr_max_pred_bpm,
+        hr_max_predicted(hr_max_method, age_years) as hr_max_pred_bpm,
         case
             when age_years is null then 'no_age'
             when age_years < 18 then 'under_18'
