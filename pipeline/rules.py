@@ -89,6 +89,7 @@ class Settings(BaseModel):
     gap_search_s: float
     load_off_percent: float
     hr_rise_watts: float
+    hr_limit_hold_s: Annotated[float, Field(ge=0)]
 
 
 class Rule(BaseModel):

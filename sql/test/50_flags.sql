@@ -1,9 +1,10 @@
 -- flags: one row a code and target: what lies outside a cited limit, as of journal_end.as_of.
--- inputs: reading_candidates, fall_candidates, stage_candidates, test_candidates, rule, test_opened,
--- flag_raised, flag_acknowledged.
+-- inputs: reading_candidates, fall_candidates, stage_candidates, test_candidates, limit_candidates, rule,
+-- test_opened, flag_raised, flag_acknowledged.
 -- The candidates {code, quantity, observed} are joined to the rules by operator: a new rule is one
 -- line in a file of candidates and one table in rules.toml.  Of several rules for one code and target
--- the most severe stands.  target_seq: the reading, else the stage_started, else the test_opened.
+-- the most severe stands, of several limits of a test the first that was reached.  target_seq: the
+-- reading, else the stage_started, else the test_opened.
 with candidate as (
     from reading_candidates
     union all
@@ -12,6 +13,8 @@ with candidate as (
     from stage_candidates
     union all
     from test_candidates
+    union all
+    from limit_candidates
 ),
 judged as materialized (
     select candidate.study, candidate.test_id, one.code as code, rule.level, target_seq, stage_index,
@@ -30,7 +33,8 @@ judged as materialized (
         and (rule.age_max is null or test_opened.age_years < rule.age_max)
     qualify row_number() over (
         partition by candidate.study, candidate.test_id, one.code, target_seq
-        order by severity, rule.position, one.observed desc, one.quantity, flag_at, one.detail
+        order by severity, case when one.code = 'protocol_limit' then flag_at end, rule.position,
+            one.observed desc, one.quantity, flag_at, one.detail
     ) = 1
 ),
 shown as (
