@@ -231,9 +231,12 @@ def amend(
 ) -> None:
     """Correct an entry, with a reason; the original stays, and the test is sealed again.
 
-    `cuffwatt amend TEST 812 sbp 148 --reason "typed 184" --by AB-1`; `cuffwatt amend TEST 812 void
-    true ...` takes a reading out.  `cuffwatt amend TEST --list` shows the entries of a test,
-    `cuffwatt amend TEST 812 --list` the fields of one.
+    `cuffwatt amend TEST 812 sbp 148 --reason "typed 184" --by AB-1`
+
+    `cuffwatt amend TEST 812 void true ...` takes a reading out.
+
+    `cuffwatt amend TEST --list` shows the entries of a test, with SEQ the
+    fields of one.
     """
     from pipeline.amend import amend as write
     from pipeline.amend import plan
