@@ -16,7 +16,7 @@ from pydantic import ValidationError
 
 from pipeline.amendments import Voided, amended_event
 from pipeline.archive import TestFolder
-from pipeline.entries import VOID, Entry, check_field, entries, entry
+from pipeline.amendable import VOID, Entry, check_field, entries, entry
 from pipeline.errors import CuffwattError, InputError, UsageError
 from pipeline.events import (
     Amended,

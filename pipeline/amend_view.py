@@ -13,7 +13,7 @@ from rich.text import Text
 
 from pipeline.amend import history, plain
 from pipeline.archive import TestFolder
-from pipeline.entries import VOID, amendable, entries
+from pipeline.amendable import VOID, amendable, entries
 from pipeline.errors import CuffwattError
 from pipeline.events import Amended, Event, SourceOpened
 from pipeline.journal import JournalRead

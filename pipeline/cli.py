@@ -243,7 +243,7 @@ def amend(
     from pipeline.amend_view import rows_before, sealed_rows, show_amended, show_entries
     from pipeline.archive import Archive
     from pipeline.clock import wall_now
-    from pipeline.entries import entry
+    from pipeline.amendable import entry
     from pipeline.journal import read_journal
     from pipeline.output import say
 
@@ -296,7 +296,7 @@ def _typed_changes(
 ) -> dict[str, Any]:
     """What was typed, as fields and values of the entry; clock times mean what they meant in the setup."""
     from adapters.amendment_text import PRESSURE, field_named, start_kept, typed_changes
-    from pipeline.entries import check_field, entry
+    from pipeline.amendable import check_field, entry
     from pipeline.events import ReadingTaken
 
     target = entry(journal, seq).now

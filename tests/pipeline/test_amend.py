@@ -15,7 +15,7 @@ from pipeline import events as ev
 from pipeline.amend import amend, history, plain
 from pipeline.amend_view import changes, rows_before, sealed_rows
 from pipeline.archive import Archive, TestFolder
-from pipeline.entries import amendable, entries
+from pipeline.amendable import amendable, entries
 from pipeline.errors import CuffwattError, InputError, JournalDamaged, JournalLocked, UsageError
 from pipeline.journal import Journal, read_journal
 from pipeline.seal import seal_all
