@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal, Optional
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Optional
 
 import typer
 
@@ -19,6 +19,7 @@ from pipeline.errors import CuffwattError, InputError, UsageError
 if TYPE_CHECKING:
     from pipeline.archive import TestFolder
     from pipeline.events import SourceLog
+    from pipeline.journal import JournalRead
 
 
 app = typer.Typer(
@@ -211,6 +212,79 @@ def verify(
         raise typer.Exit(1)
 
 
+# a value may begin with a minus, which would else be an option
+@app.command(context_settings={"ignore_unknown_options": True})
+def amend(
+    test: Annotated[str, typer.Argument(help="The folder of a test, or its id in the archive.")],
+    seq: Annotated[
+        Optional[int],  # noqa: UP045 - typer reads it at run time
+        typer.Argument(help="Which entry: the id of a reading, or another number that --list shows."),
+    ] = None,
+    field: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Argument(help="What is corrected, like sbp, k5, pressure, time, arm, note, or void."),
+    ] = None,
+    value: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Argument(help="As on a sheet: 148, '<40', 148/82, 09:41:20, L; null blanks."),
+    ] = None,
+    reason: Annotated[str, typer.Option("--reason", help="Why the entry was wrong, in a few words.")] = "",
+    by: Annotated[str, typer.Option("--by", help="Code of who corrects it, like AB-1.")] = "",
+    show: Annotated[
+        bool, typer.Option("--list", help="Show what can be amended and what was; writes nothing.")
+    ] = False,
+    archive: ArchiveOption = DEFAULT_ARCHIVE,
+    form: FormatOption = None,
+) -> None:
+    """Correct an entry, with a reason; the original stays, and the test is sealed again.
+
+    `cuffwatt amend TEST 812 sbp 148 --reason "typed 184" --by AB-1`
+
+    `cuffwatt amend TEST 812 void true ...` takes a reading out.
+
+    `cuffwatt amend TEST --list` shows the entries of a test, with SEQ the
+    fields of one.
+    """
+    from pipeline.amend import amend as write
+    from pipeline.amend import plan
+    from pipeline.amend_view import rows_before, sealed_rows, show_amended, show_entries
+    from pipeline.amendable import entry
+    from pipeline.archive import Archive
+    from pipeline.clock import wall_now
+    from pipeline.journal import read_journal
+    from pipeline.output import say
+
+    folder = Archive(archive).find(test)
+    journal = read_journal(folder.journal)
+    folder.check_ids(journal.opened.study, journal.opened.test_id)
+    if show:
+        if field is not None:
+            raise UsageError(
+                "--list shows and writes nothing; leave out FIELD and VALUE, or leave out --list"
+            )
+        if seq is not None:
+            entry(journal, seq)
+        show_entries(journal, seq, form)
+        return
+    given = {"SEQ": seq, "FIELD": field, "VALUE": value, "--reason": reason or None, "--by": by or None}
+    lacking = [name for name, said in given.items() if said is None]
+    if seq is None or field is None or value is None or lacking:
+        raise UsageError(
+            f"{', '.join(lacking)} not given; write cuffwatt amend {test} SEQ FIELD VALUE --reason TEXT "
+            f"--by CODE (null as VALUE blanks), or see what there is with cuffwatt amend {test} --list"
+        )
+    wanted = _typed_changes(folder, journal, seq, field, value)
+    now = wall_now()
+    plan(journal, seq, wanted, reason=reason, by=by, now=now)  # refused before any file is made
+    before = rows_before(folder, journal.head)
+    amendments = write(folder, seq, wanted, reason=reason, by=by, now=now)
+    _seal(folder)
+    journal = read_journal(folder.journal)
+    show_amended(amendments, journal, before, sealed_rows(folder), form)
+    if not journal.closed:
+        say(f"{folder.journal}: the test was never closed; the amendment is kept all the same")
+
+
 @app.command()
 def simulate(
     folder: Annotated[Path, typer.Argument(help="A new folder for the input files of the invented test.")],
@@ -241,6 +315,21 @@ def rules(
         show_settings(in_force, form)
     else:
         show_rules(in_force, form)
+
+
+def _typed_changes(
+    folder: TestFolder, journal: JournalRead, seq: int, name: str, text: str
+) -> dict[str, Any]:
+    """What was typed, as fields and values of the entry; clock times mean what they meant in the setup."""
+    from adapters.amendment_text import PRESSURE, field_named, start_kept, typed_changes
+    from pipeline.amendable import check_field, entry
+    from pipeline.events import ReadingTaken
+
+    target = entry(journal, seq).now
+    if not (name == PRESSURE and isinstance(target, ReadingTaken)):
+        check_field(target, field_named(target, name))
+    opened = journal.opened
+    return typed_changes(target, name, text, start_kept(folder.setup, opened.anchor, opened.timezone))
 
 
 def _write_files(folder: Path, texts: dict[str, str]) -> None:

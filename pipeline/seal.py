@@ -16,6 +16,7 @@ import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.amendments import overlaid
 from pipeline.archive import TestFolder, publish_bytes
 from pipeline.columns import Relation, published
 from pipeline.errors import CuffwattError
@@ -121,6 +122,7 @@ def is_stale(folder: TestFolder, rules: Rules, chain: str) -> bool:
 
 def _loaded(folder: TestFolder, read: JournalRead) -> LoadedJournal:
     folder.check_ids(read.opened.study, read.opened.test_id)
+    overlaid(read.events, folder.journal)  # an amendment that does not fit passes over this test alone
     return LoadedJournal(
         study=folder.study,
         test_id=folder.test_id,

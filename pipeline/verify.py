@@ -3,7 +3,7 @@
 Reads only.  A finding has a level: `damaged` (the journal cannot be trusted), `open` (a test that
 was never closed), `torn` (bytes after the last whole line), `stale` (sealed files are missing,
 cannot be read, or were made from another journal, rules or derivation), `stray` (a folder with a
-journal whose name says no study and test), `fine`.
+journal whose name says no study and test), `fine`, `amended` (a correction, in words; nothing is wrong).
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from typing import Literal
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.amend import history
 from pipeline.archive import Archive, TestFolder
 from pipeline.columns import published
 from pipeline.errors import CuffwattError
-from pipeline.events import Amended
 from pipeline.journal import read_journal
 from pipeline.seal import is_stale, rules_of
 
-Level = Literal["damaged", "open", "torn", "stale", "stray", "fine"]
+Level = Literal["damaged", "open", "torn", "stale", "stray", "fine", "amended"]
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ class Finding:
     @property
     def wrong(self) -> bool:
         """Whether somebody has to act."""
-        return self.level != "fine"
+        return self.level not in ("fine", "amended")
 
 
 def verify(folders: Iterable[TestFolder]) -> list[Finding]:
@@ -100,10 +100,8 @@ def _verify_one(folder: TestFolder) -> list[Finding]:
     elif unreadable := _unreadable(folder):
         found.append(finding("stale", f"{folder.path}: {unreadable}; run cuffwatt seal"))
     if not found:
-        amended = sum(isinstance(event, Amended) for event in journal.events)
-        words = f"{journal.lines} lines, chain {journal.head}, sealed files agree"
-        found.append(finding("fine", words + (f", {amended} amended" if amended else "")))
-    return found
+        found.append(finding("fine", f"{journal.lines} lines, chain {journal.head}, sealed files agree"))
+    return [*found, *(finding("amended", one.words()) for one in history(journal.events))]
 
 
 def _why_stale(folder: TestFolder) -> str:

@@ -41,7 +41,8 @@ _STAGES = (
     Column("watts", "ridden\nW", right=True),
     Column("bpm", "HR end\nbpm", right=True),
 )
-_READINGS = (
+READINGS = (
+    Column("id", "id\n", right=True),
     Column("time", "time\nmin:s", right=True),
     Column("label", "stage\n", wraps=True),
     Column("pressure", "SBP/DBP\nmmHg", right=True),
@@ -74,7 +75,7 @@ def show_test(folder: TestFolder, form: Format | None) -> None:
 
     Raises ArchiveError where a sealed file cannot be read.
     """
-    tables = {name: _table(folder, name) for name in ("stages", "readings", "flags", "summary")}
+    tables = {name: sealed_table(folder, name) for name in ("stages", "readings", "flags", "summary")}
     rows: dict[str, list[dict[str, Any]]] = {name: table.to_pylist() for name, table in tables.items()}
     [summary] = rows["summary"]
     shown = chosen(form)
@@ -85,7 +86,7 @@ def show_test(folder: TestFolder, form: Format | None) -> None:
             f"Stages of {folder.study}/{folder.test_id}",
         )
         if rows["readings"]:
-            show_table([reading_cells(row) for row in rows["readings"]], _READINGS, "Readings")
+            show_table([reading_cells(row) for row in rows["readings"]], READINGS, "Readings")
         else:
             print("no readings")
         if rows["flags"]:
@@ -123,6 +124,7 @@ def stage_cells(row: dict[str, Any]) -> dict[str, str | Text]:
 def reading_cells(row: dict[str, Any]) -> dict[str, str | Text]:
     """One reading as texts: `>200/82` is a lower bound, `148/<=40` a diastolic not resolved."""
     return {
+        "id": str(row["reading_id"]),
         "time": minutes(row["elapsed_s"]),
         "label": row["stage_label"] or "none",
         "pressure": _pressure(row),
@@ -191,7 +193,8 @@ def summary_words(row: dict[str, Any]) -> str:
     return "; ".join(words)
 
 
-def _table(folder: TestFolder, name: str) -> Any:
+def sealed_table(folder: TestFolder, name: str) -> Any:
+    """One sealed file as an Arrow table; ArchiveError where it is not there or cannot be read."""
     path = folder.parquet(name)
     try:
         return pq.read_table(path)

@@ -49,7 +49,8 @@ staged as (
         and entered.measured_at <= plus_s(due_stage.ended_at, 10)
 ),
 rated as (
-    select staged.study, staged.test_id, staged.reading_id, exertion.rpe, exertion.rpe_scale
+    select staged.study, staged.test_id, staged.reading_id, exertion.rpe, exertion.rpe_scale,
+        exertion.seq as rpe_seq
     from staged
     join exertion_rated as exertion on exertion.study = staged.study and exertion.test_id = staged.test_id
     where staged.status <> 'void' and staged.role = 'primary'
@@ -74,7 +75,7 @@ select staged.*,
     coalesce(stated_position, stages.position) as position,
     k5_mmhg as dbp_k5_mmhg, k4_mmhg as dbp_k4_mmhg,
     case when status = 'taken' and dbp_mmhg is null then coalesce(k5_mmhg, heard_to_mmhg) end as dbp_upper_mmhg,
-    rated.rpe, rated.rpe_scale,
+    rated.rpe, rated.rpe_scale, rated.rpe_seq,
     case
         when status <> 'taken' then status
         when role <> 'primary' then 'second_observer'

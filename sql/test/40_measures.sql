@@ -22,18 +22,32 @@ with earlier as (
     ) = 1
     and not (stage_values.phase = 'rest' and readings.phase = 'recovery')
 ),
+-- the rating beside a reading is an entry of its own
+corrected as (
+    select readings.study, readings.test_id, reading_id, amended.seq, field, original, value, reason, "by",
+        amended.event_time
+    from readings
+    join amended on amended.study = readings.study and amended.test_id = readings.test_id
+        and (target_seq = reading_id or (target_seq = rpe_seq and field in ('rpe', 'rpe_scale')))
+),
+originals as (
+    select study, test_id, reading_id,
+        '{' || string_agg('"' || field || '": ' || coalesce(original, 'null'), ', ' order by field) || '}' as originals
+    from (select distinct study, test_id, reading_id, field, original from corrected)
+    group by study, test_id, reading_id
+),
 amendments as (
-    select study, test_id, target_seq as reading_id, max(seq) as amended_seq,
+    select study, test_id, reading_id,
         string_agg(
             field || ': ' || coalesce(original, 'null') || ' -> ' || coalesce(value, 'null')
                 || ' (' || "by" || ', ' || strftime(event_time, '%Y-%m-%dT%H:%M:%SZ') || ', ' || reason || ')',
             '; ' order by seq
         ) as amendments
-    from amended
-    group by study, test_id, target_seq
+    from corrected
+    group by study, test_id, reading_id
 ),
 compared as (
-    select readings.study, readings.test_id, readings.reading_id, anchor, watts_at_dbp, dbp_next_load, amendments,
+    select readings.study, readings.test_id, readings.reading_id, anchor, watts_at_dbp, dbp_next_load, originals, amendments,
         sbp_rest_mmhg, dbp_rest_mmhg, dbp_rest_phase, dbp_rest_note, hr_rest_bpm,
         earlier.* exclude (study, test_id, reading_id),
         used and phase is not null and phase not in ('rest', 'recovery') as compares_with_rest,
@@ -43,6 +57,7 @@ compared as (
     join test_opened using (study, test_id)
     left join dbp_loads using (study, test_id, reading_id)
     left join earlier using (study, test_id, reading_id)
+    left join originals using (study, test_id, reading_id)
     left join amendments using (study, test_id, reading_id)
     left join rest_values using (study, test_id)
 )
@@ -87,7 +102,7 @@ select readings.study, readings.test_id, readings.reading_id, status, used, used
         when compares_with_rest and (dbp_rest_phase <> dbp_phase or dbp_rest_note = 'phase_differs')
             then 'phase_differs'
     end as dbp_change_note,
-    attempted, missed_reason, note, amendments,
+    attempted, missed_reason, note, originals, amendments,
     nullif(concat_ws(' ',
         case when measured_source is not null and k1_mmhg is null then 'sbp_mmhg=not_heard' end,
         case when measured_source is not null and times.last_sound_at is null then 'last_sound_at=no_systolic' end,

@@ -1,5 +1,15 @@
 -- summary: one row a test.
--- inputs: test_opened, test_closed, journal_end, rest_values, exercise_end, hr_peaks, sbp_peaks, counts.
+-- inputs: test_opened, test_closed, journal_end, rest_values, exercise_end, hr_peaks, sbp_peaks, counts, amended.
+with corrected as (
+    select study, test_id,
+        string_agg(
+            target_seq || ' ' || field || ': ' || coalesce(original, 'null') || ' -> ' || coalesce(value, 'null')
+                || ' (' || "by" || ', ' || strftime(event_time, '%Y-%m-%dT%H:%M:%SZ') || ', ' || reason || ')',
+            '; ' order by seq
+        ) as amendments
+    from amended
+    group by study, test_id
+)
 select test_opened.study, test_opened.test_id, participant, visit, purpose, intent, anchor as opened_at,
     timezone, mode, age_years, sex, height_cm, mass_kg, arm_circumference_cm, medication, pacemaker,
     ergometer_posture, observer, bladder_length_cm, bladder_width_cm, gauge_step_mmhg, gauge_checked_on,
@@ -22,7 +32,7 @@ select test_opened.study, test_opened.test_id, participant, visit, purpose, inte
     worst_flag,
     flags_stop, flags_caution,
     flags_check, flags_note,
-    software, rules_digest,
+    amendments, software, rules_digest,
     nullif(concat_ws(' ',
         case when sbp_rest_mmhg is null then 'sbp_rest_mmhg=no_rest_reading' end,
         case when sbp_rest_mmhg is not null and hr_rest_bpm is null then 'hr_rest_bpm=no_sample' end,
@@ -47,3 +57,4 @@ left join rest_values using (study, test_id)
 left join hr_peaks using (study, test_id)
 left join sbp_peaks using (study, test_id)
 left join counts using (study, test_id)
+left join corrected using (study, test_id)

@@ -79,11 +79,14 @@ def test_a_corrected_test_is_fine_once_it_is_sealed(sealed: TestFolder) -> None:
             value=122.0, reason="typed wrong", by="AB-1",
         )  # fmt: skip
         journal.append([amended])
-    assert levels(sealed) == ["stale"]
+    assert levels(sealed) == ["stale", "amended"]
     assert "made from another journal, other rules or another version; run cuffwatt seal" in words(sealed)
     seal_all([sealed], None)
-    assert levels(sealed) == ["fine"]
-    assert words(sealed).endswith("sealed files agree, 1 amended")
+    fine, told = verify([sealed])
+    assert (fine.level, told.level, fine.wrong, told.wrong) == ("fine", "amended", False, False)
+    assert told.words == (
+        "line 2 (reading_taken): k1_mmhg 120 -> 122; by AB-1 at 2026-03-14 09:00 UTC: typed wrong"
+    )
 
 
 def flip(path: Path, at: int) -> None:

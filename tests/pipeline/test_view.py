@@ -34,6 +34,7 @@ def reading(**fields: Any) -> dict[str, Any]:
 
 def test_a_reading_is_one_line_of_whole_numbers() -> None:
     assert reading_cells(reading()) == {
+        "id": "7",
         "time": "11:10",
         "label": "50 W",
         "pressure": "140/80",
