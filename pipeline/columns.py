@@ -13,11 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from pipeline.errors import CuffwattError
 from pipeline.shipped import shipped
-
-BLOCK_BEGINS = "<!-- columns: made from sql/columns.toml, do not edit -->"
-BLOCK_ENDS = "<!-- end of columns -->"
 
 _LISTS = ("method", "needs", "optional")
 
@@ -86,30 +82,12 @@ def readme_tables() -> str:
     parts = []
     for relation in published().values():
         rows = [(f"`{column.name}`", column.unit, column.meaning) for column in relation.columns]
-        parts.append(f"### {relation.name}.parquet\n\n{_sentence(relation.grain)}\n\n{_table(rows)}")
+        table = markdown_table(("column", "unit", "meaning"), rows)
+        parts.append(f"### {relation.name}.parquet\n\n{_sentence(relation.grain)}\n\n{table}")
     reasons = [(f"`{code}`", _sentence(words)) for code, words in codes().items()]
-    parts.append(f"### Codes in `missing` and in the notes\n\n{_table(reasons, ('code', 'meaning'))}")
+    table = markdown_table(("code", "meaning"), reasons)
+    parts.append(f"### Codes in `missing` and in the notes\n\n{table}")
     return "\n\n".join(parts)
-
-
-def generated_block() -> str:
-    """The tables between the two marks that fence generated text in a document."""
-    return f"{BLOCK_BEGINS}\n\n{readme_tables()}\n\n{BLOCK_ENDS}"
-
-
-def with_block(document: str) -> str:
-    """The document with the text between the two marks made anew; the rest is untouched.
-
-    Raises CuffwattError when the marks are not there once each, in their order.
-    """
-    before, begins, rest = document.partition(BLOCK_BEGINS)
-    _, ends, after = rest.partition(BLOCK_ENDS)
-    if not begins or not ends or BLOCK_BEGINS in rest or BLOCK_ENDS in before + after:
-        raise CuffwattError(
-            f"the document has not one line {BLOCK_BEGINS!r} followed by one line {BLOCK_ENDS!r}; "
-            "write both where the tables of columns belong"
-        )
-    return before + generated_block() + after
 
 
 @cache
@@ -122,7 +100,8 @@ def _column(name: str, table: dict[str, Any]) -> Column:
     return Column(**{"name": name, **table, **lists})
 
 
-def _table(rows: Sequence[tuple[str, ...]], heads: tuple[str, ...] = ("column", "unit", "meaning")) -> str:
+def markdown_table(heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
+    """A Markdown table of these rows under these heads; a bar in a cell is escaped."""
     return "\n".join(_line(cells) for cells in (heads, ("---",) * len(heads), *rows))
 
 

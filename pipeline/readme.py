@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.columns import BLOCK_BEGINS, BLOCK_ENDS, readme_tables
+from pipeline.columns import markdown_table, readme_tables
 from pipeline.errors import CuffwattError, UsageError
 from pipeline.rules import Rule, shipped_rules
 from pipeline.shipped import TEST_RELATIONS, shipped
@@ -47,7 +47,7 @@ class Block:
 def flags_table() -> str:
     """One Markdown row a shipped rule, in their order: code, level, when it holds, source."""
     rows = [(f"`{rule.code}`", rule.level, _when(rule), rule.source) for rule in shipped_rules().rules]
-    return _table(("code", "level", "when", "source"), rows)
+    return markdown_table(("code", "level", "when", "source"), rows)
 
 
 def relations_table() -> str:
@@ -61,11 +61,13 @@ def relations_table() -> str:
             )
         grain, inputs = (re.sub(r"\s*\n-- ", " ", header[part]) for part in ("grain", "inputs"))
         rows.append((f"`{file.stem}`", grain.rstrip("."), inputs))
-    return _table(("relation", "grain", "from"), rows)
+    return markdown_table(("relation", "grain", "from"), rows)
 
 
 BLOCKS = (
-    Block(BLOCK_BEGINS, BLOCK_ENDS, readme_tables),
+    Block(
+        "<!-- columns: made from sql/columns.toml, do not edit -->", "<!-- end of columns -->", readme_tables
+    ),
     Block("<!-- flags: made from pipeline/rules.toml, do not edit -->", "<!-- end of flags -->", flags_table),
     Block(
         "<!-- relations: made from sql/test, do not edit -->", "<!-- end of relations -->", relations_table
@@ -106,11 +108,6 @@ def _when(rule: Rule) -> str:
     if rule.age_max is not None:
         parts.append(f"under {rule.age_max:g} years")
     return f"{rule.words} ({', '.join(parts)})" if parts else rule.words
-
-
-def _table(heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
-    cells = [heads, ("---",) * len(heads), *rows]
-    return "\n".join("| " + " | ".join(cell.replace("|", "\\|") for cell in row) + " |" for row in cells)
 
 
 if __name__ == "__main__":

@@ -242,7 +242,14 @@ def test_a_relation_without_its_remarks_is_named(tmp_path, monkeypatch):
         relations_table()
 
 
-@pytest.mark.parametrize("marks", ["{0}", "{1}", "{1}\n{0}", "{0}\n{1}\n{0}"])
+@pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "relations"])
+def test_a_block_replaces_only_itself(block):
+    made = made_anew(f"# Title\n\n{block.begins}\nold\n{block.ends}\n\nafter\n")
+    assert made == f"# Title\n\n{block.begins}\n\n{block.make()}\n\n{block.ends}\n\nafter\n"
+    assert made_anew(made) == made
+
+
+@pytest.mark.parametrize("marks", ["{0}", "{1}", "{1}\n{0}", "{0}\n{1}\n{0}", "{0}\n{1}\n{0}\n{1}"])
 @pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "relations"])
 def test_a_document_with_half_the_marks_is_refused(block, marks):
     with pytest.raises(CuffwattError, match="write both where the table belongs"):

@@ -15,16 +15,11 @@ import pytest
 
 from pipeline import events as ev
 from pipeline.columns import (
-    BLOCK_BEGINS,
-    BLOCK_ENDS,
     Column,
     codes,
-    generated_block,
     published,
     readme_tables,
-    with_block,
 )
-from pipeline.errors import CuffwattError
 from pipeline.rules import Settings, shipped_rules
 from pipeline.shipped import test_ladder as ladder
 from pipeline.tables import LoadedJournal, Tables
@@ -598,24 +593,3 @@ def test_readme_tables_have_every_column_with_unit_and_meaning() -> None:
     assert "| `watts` | W | Load as logged, converted to watts. |" in text
     assert "| `study` |  | Study. |" in text
     assert all(f"| `{code}` | " in text for code in codes())
-
-
-def test_the_generated_block_replaces_only_itself() -> None:
-    document = f"# Title\n\n{BLOCK_BEGINS}\nold\n{BLOCK_ENDS}\n\nafter\n"
-    made = with_block(document)
-    assert made == f"# Title\n\n{generated_block()}\n\nafter\n"
-    assert with_block(made) == made
-
-
-@pytest.mark.parametrize(
-    "document",
-    [
-        "no marks",
-        BLOCK_BEGINS,
-        f"{BLOCK_ENDS}\n{BLOCK_BEGINS}",
-        f"{BLOCK_BEGINS}\n{BLOCK_ENDS}\n{BLOCK_BEGINS}\n{BLOCK_ENDS}",
-    ],
-)
-def test_a_document_without_the_marks_is_refused(document: str) -> None:
-    with pytest.raises(CuffwattError, match="write both where the tables of columns belong"):
-        with_block(document)
