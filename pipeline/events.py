@@ -71,6 +71,7 @@ __all__ = [
     "SourceOpened",
     "StageExtended",
     "StageStarted",
+    "StoppedBy",
     "Support",
     "SymptomNoted",
     "TestClosed",
@@ -101,6 +102,7 @@ EndReason = Literal[
     "equipment",
     "other",
 ]
+StoppedBy = Literal["participant", "operator", "assessor", "recorder"]
 TimeMeans = Literal["first_sound", "stage_end", "written"]
 MEASURES = ("watts", "cadence_rpm", "heart_rate_bpm")
 
@@ -311,7 +313,7 @@ class TestClosed(Event):
     kind: Literal["test_closed"] = "test_closed"
     outcome: Literal["completed", "stopped", "interrupted"]
     reason: EndReason | None = None
-    stopped_by: Literal["participant", "operator", "assessor", "recorder"] | None = None
+    stopped_by: StoppedBy | None = None
     counts: dict[str, int]
 
 

@@ -14,6 +14,7 @@ from typing import Literal
 
 from pipeline.archive import DISK, Archive, Disk, TestFolder, not_writable, publish_bytes
 from pipeline.clock import ReplayClock, pipeline_time
+from pipeline.course import Course
 from pipeline.deriver import Deriver
 from pipeline.draft import draft, free_folder
 from pipeline.errors import ArchiveError, InputError
@@ -109,7 +110,8 @@ def _record(
     clock = ReplayClock(opened.anchor)
     deriver = Deriver(rules)
     try:
-        recorder = Recorder(journal, clock, deriver, _planner(order), opened.protocol)
+        course = Course(opened.protocol, opened.anchor)
+        recorder = Recorder(journal, clock, deriver, _planner(order), course)
         recorder.take(opened)
         for elapsed_s, event in coming:
             recorder.advance(elapsed_s)

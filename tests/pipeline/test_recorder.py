@@ -14,11 +14,12 @@ import pytest
 
 from pipeline import events as ev
 from pipeline.clock import ReplayClock
+from pipeline.course import Course
 from pipeline.deriver import Deriver
 from pipeline.journal import Journal, read_journal
 from pipeline.prompts import Planner
 from pipeline.protocol import Protocol, Stage
-from pipeline.recorder import PAIR_WITHIN_S, Recorder, stage_of
+from pipeline.recorder import PAIR_WITHIN_S, Recorder
 from pipeline.rules import shipped_rules
 
 ANCHOR = datetime(2026, 3, 14, 9, tzinfo=UTC)
@@ -54,7 +55,7 @@ class Recording:
         self.clock = ReplayClock(ANCHOR)
         self.deriver = Deriver(shipped_rules())
         planner = Planner(ANCHOR, by, timed_entries=timed) if protocol else None
-        self.recorder = Recorder(self.journal, self.clock, self.deriver, planner, protocol)
+        self.recorder = Recorder(self.journal, self.clock, self.deriver, planner, Course(protocol, ANCHOR))
         self.protocol = protocol
         self.recorder.take(
             ev.TestOpened(
@@ -271,7 +272,7 @@ def test_what_happens_at_a_moment_comes_before_what_is_due_at_it(
 
 
 def _journalled(one: Recording) -> list[ev.Event]:
-    one.recorder._flush()
+    one.recorder.flush()
     return list(read_journal(one.journal.path).events)
 
 
@@ -324,15 +325,3 @@ def test_samples_beyond_one_block_are_all_there(recording: Callable[..., Recordi
         one.take(ev.Sample, n / 10, watts=float(n))
     one.close(250)
     assert read_journal(one.journal.path).samples == 2500
-
-
-def test_a_stage_is_that_of_the_protocol_by_what_it_is_called() -> None:
-    def started(**fields: Any) -> ev.StageStarted:
-        usual = {"label": "50 W", "phase": "exercise", "position": "ergometer", "target_watts": 50.0}
-        return ev.StageStarted(event_time=ANCHOR, source="t", stage_index=7, by="detected", **usual | fields)
-
-    assert stage_of(started(), PROTOCOL) is PROTOCOL.stages[1]
-    other = stage_of(started(target_watts=60.0, planned_s=90.0), PROTOCOL)
-    assert (other.reading, other.target_watts, other.planned_s) == ("none", 60.0, 90.0)
-    # a load below zero is what a motor-driven ergometer logs; a plan has none
-    assert stage_of(started(target_watts=-5.0), None).target_watts == 0.0
