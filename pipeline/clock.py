@@ -43,6 +43,14 @@ def pipeline_time(anchor: datetime, elapsed_s: float) -> datetime:
     return anchor + timedelta(seconds=elapsed_s)
 
 
+@dataclass(frozen=True)
+class ClockStep:
+    """What stepped, and by how many seconds (> 0: forward); pipeline time did not move."""
+
+    cause: Literal["wall", "suspend"]
+    step_s: float
+
+
 class Clock(Protocol):
     """Pipeline time: `now()` is `anchor` plus `elapsed()` seconds, UTC, to the microsecond."""
 
@@ -54,13 +62,8 @@ class Clock(Protocol):
     def now(self) -> datetime:
         """The same moment as a UTC time."""
 
-
-@dataclass(frozen=True)
-class ClockStep:
-    """What stepped, and by how many seconds (> 0: forward); pipeline time did not move."""
-
-    cause: Literal["wall", "suspend"]
-    step_s: float
+    def steps(self) -> list[ClockStep]:
+        """What stepped since it was last asked."""
 
 
 class PipelineClock:

@@ -6,6 +6,7 @@ another clock.  In join and replay the deriver and the planner run inline, in th
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import datetime
 from typing import Literal, Protocol
 
@@ -23,7 +24,7 @@ from pipeline.events import (
     StoppedBy,
     TestClosed,
 )
-from pipeline.journal import SAMPLES_SYNC_S, Journal, must_sync
+from pipeline.journal import SAMPLES_SYNC_S, Journal, JournalNotKept, must_sync
 from pipeline.prompts import Planner, Prompt
 from pipeline.snapshot import Snapshot
 
@@ -66,7 +67,7 @@ class Recorder:
         self.course = course if course is not None else Course(None, clock.anchor)
         self._next_seq = journal.next_seq
         self._waiting: list[Event] = []
-        self._unsynced = False
+        self._unsynced = self._must = False
         self._synced_s = clock.elapsed()
         self._firsts: list[tuple[float, int]] = []  # first sound (s) and seq of primary readings
         self._snapshot = Snapshot.empty
@@ -146,11 +147,12 @@ class Recorder:
         JournalNotKept if that cannot be: it waits in memory, or went to a rescue journal.
         """
         now_s = self._clock.elapsed()
-        must = must_sync(self._waiting)
+        self._must = self._must or must_sync(self._waiting)
         self.flush()
-        if must or (self._unsynced and now_s >= self._synced_s + SAMPLES_SYNC_S):
+        if self._must or (self._unsynced and now_s >= self._synced_s + SAMPLES_SYNC_S):
             self._journal.sync()
-            self._unsynced, self._synced_s = False, now_s
+            self._unsynced = self._must = False
+            self._synced_s = now_s
 
     def close(
         self,
@@ -158,24 +160,36 @@ class Recorder:
         outcome: Literal["completed", "stopped", "interrupted"],
         reason: EndReason | None = None,
         stopped_by: StoppedBy | None = None,
-    ) -> None:
+    ) -> TestClosed:
         """End the test: what is still open is superseded or missed, then everything is on disk."""
+        closed = self.end(ended_at, outcome, reason, stopped_by)
+        self.flush()
+        self._journal.sync()
+        return closed
+
+    def end(
+        self,
+        ended_at: datetime,
+        outcome: Literal["completed", "stopped", "interrupted"],
+        reason: EndReason | None = None,
+        stopped_by: StoppedBy | None = None,
+    ) -> TestClosed:
+        """As `close`, but only taken: `commit` brings it to disk."""
         if self.planner is not None:
             for event in self.planner.closing(self._clock.elapsed()):
                 self._record(event)
-        self.flush()
-        self._record(
-            TestClosed(
-                event_time=ended_at,
-                source=SOURCE,
-                outcome=outcome,
-                reason=reason,
-                stopped_by=stopped_by,
-                counts=dict(sorted(self._journal.counts.items())),
-            )
+        with suppress(JournalNotKept):
+            self.flush()  # so that the journal has counted them
+        closed = TestClosed(
+            event_time=ended_at,
+            source=SOURCE,
+            outcome=outcome,
+            reason=reason,
+            stopped_by=stopped_by,
+            counts=dict(sorted(self._journal.counts.items())),
         )
-        self.flush()
-        self._journal.sync()
+        self._record(closed)
+        return closed
 
     def _record(self, event: Event) -> Event:
         recorded = event.model_copy(update={"seq": self._next_seq, "elapsed_s": self._clock.elapsed()})
