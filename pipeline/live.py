@@ -108,7 +108,12 @@ class LiveTest:
     # ---- what comes
 
     def take(self, event: Event) -> Event:
-        """Record what a source or a person gives; what an entry leaves out is as at the last one."""
+        """Record what a source or a person gives; what an entry leaves out is as at the last one.
+
+        UsageError once the test is closed.
+        """
+        if self.closed is not None:
+            raise UsageError("the test is closed; correct an entry with cuffwatt amend")
         if isinstance(event, ReadingTaken) and self._last is not None and event.role != "second":
             usual = {
                 name: getattr(self._last, name)
@@ -127,6 +132,7 @@ class LiveTest:
                 rank = self._ranks.get(recorded.source)
                 if rank is not None:
                     self._load.take(self._clock.elapsed(), recorded.watts, rank)
+                    self._move_on()
             return recorded
         self.tick()
         return recorded
@@ -165,6 +171,8 @@ class LiveTest:
 
     def ask(self, control: Control) -> Event:
         """Do what is asked, now; returns the line that says so.  UsageError says why it cannot be."""
+        if self.closed is not None:
+            raise UsageError("the test is closed; nothing can be asked of it")
         now_s, force = self._clock.elapsed(), self.course.force
         match control:
             case Begin():
@@ -239,6 +247,12 @@ class LiveTest:
                 )
             )
         self.recorder.tick()
+        self._move_on()
+
+    def _move_on(self) -> None:
+        """Begin what time or load has brought, and end what is over."""
+        if self.closed is not None:
+            return
         while (event := self._due(self._clock.elapsed())) is not None:
             self._heed(self.recorder.take(event))
         if self._is_over(self._clock.elapsed()):

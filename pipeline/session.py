@@ -20,7 +20,7 @@ from pipeline.clock import Clock
 from pipeline.control import Control, Interrupt
 from pipeline.derived import Derived, Watched
 from pipeline.deriver import Deriver
-from pipeline.errors import CuffwattError, UsageError
+from pipeline.errors import CuffwattError
 from pipeline.events import Event, Sample
 from pipeline.live import LiveTest
 from pipeline.rules import Rules
@@ -214,8 +214,6 @@ class Session:
         for item in batch:
             if isinstance(item, Asked):
                 try:
-                    if live.closed is not None:
-                        raise UsageError("the test is closed; correct an entry with cuffwatt amend")
                     what = item.what
                     done.append((item, live.take(what) if isinstance(what, Event) else live.ask(what)))
                 except CuffwattError as error:
