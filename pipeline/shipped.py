@@ -9,6 +9,8 @@ import hashlib
 from functools import cache
 from pathlib import Path
 
+from pipeline.bladder import BLADDERS
+
 _PACKAGE = Path(__file__).resolve().parent
 TEST_RELATIONS = "test"
 
@@ -40,8 +42,8 @@ def table_statements() -> tuple[str, ...]:
 
 @cache
 def derivation_digest() -> str:
-    """First 16 hex digits of SHA-256 over the SQL that derives a test: names and bytes."""
-    digest = hashlib.sha256()
+    """First 16 hex digits of SHA-256 over what derives a test: SQL, names and bytes, and sizes of cuffs."""
+    digest = hashlib.sha256(repr(BLADDERS).encode())
     for statement in table_statements():
         digest.update(statement.encode())
     for name, select in test_ladder():

@@ -21,6 +21,7 @@ import duckdb
 import pyarrow as pa
 
 from pipeline.amendments import Voided, amended_event, original_value, overlaid
+from pipeline.bladder import bladder_rows
 from pipeline.errors import CuffwattError
 from pipeline.events import Amended, Event, Sample, SourceOpened, TestOpened
 from pipeline.kept_plans import KeptPlans
@@ -78,6 +79,7 @@ class Tables:
         self._db.register("setting_rows", pa.Table.from_pylist([settings]))
         self._db.execute("create table setting as select * from setting_rows").fetchall()
         self._waiting["rule"] = rule_rows(rules)
+        self._waiting["bladder"] = bladder_rows()
 
     def close(self) -> None:
         """Give the memory back."""

@@ -157,3 +157,8 @@ create table rule (
     phase varchar, intent varchar, sex varchar, age_min double, age_max double,
     words varchar, rule_source varchar, position bigint
 );
+
+-- the sizes of cuffs by arm circumference, of pipeline/bladder.py
+create table bladder (
+    arm_from_cm double, arm_to_cm double, cuff varchar, width_cm double, length_cm double, words varchar
+);

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -23,7 +24,7 @@ from pipeline.events import (
 from pipeline.journal import Journal
 from pipeline.rules import Rules, shipped_rules
 from pipeline.simulate import SimulatedTest, simulate_test, source_logs
-from pipeline.tables import Tables
+from pipeline.tables import LoadedJournal, Tables
 
 _ORDER = {"test_opened": 0, "source_opened": 1, "stage_started": 2, "sample": 3}
 
@@ -99,8 +100,8 @@ class TinyTest:
     start = datetime(2026, 3, 14, 9, tzinfo=UTC)
 
     def __init__(self, rules: Rules | None = None, **opened: Any) -> None:
-        self._tables = Tables(rules or shipped_rules())
-        self._last = -1
+        self._rules = rules or shipped_rules()
+        self.events: list[Event] = []
         facts = {"test_id": "T1", "study": "tiny", "participant": "P-1", "mode": "join"}
         facts |= {"rules_digest": "0" * 16, "software": "test", "anchor": self.start}
         self.add(TestOpened, 0, **facts | opened)
@@ -115,11 +116,11 @@ class TinyTest:
 
     def add(self, kind: type[Event], at_s: float, **fields: Any) -> int:
         """One event, taken at its own time; its seq."""
-        self._last += 1
+        seq = len(self.events)
         moment = self.start + timedelta(seconds=at_s)
-        given = {"seq": self._last, "elapsed_s": at_s, "event_time": moment, "source": "log"}
-        self._tables.add(kind(**given | fields))
-        return self._last
+        given = {"seq": seq, "elapsed_s": at_s, "event_time": moment, "source": "log"}
+        self.events.append(kind(**given | fields))
+        return seq
 
     def stage(self, index: int, at_s: float, phase: str, watts: float | None = None, **fields: Any) -> int:
         """A stage by the schedule; at rest seated, else on the ergometer."""
@@ -139,21 +140,65 @@ class TinyTest:
 
     def readings(self, ends_s: float) -> list[dict[str, Any]]:
         """The rows of the readings of the test, closed at `ends_s`, in order."""
-        return self._closed_at(ends_s, "readings", " order by measured_at, reading_id")
+        return self._alone(ends_s, "readings")
 
     def summary(self, ends_s: float) -> dict[str, Any]:
         """The summary of the test, closed at `ends_s`."""
-        [row] = self._closed_at(ends_s, "summary")
+        [row] = self._alone(ends_s, "summary")
         return row
 
-    def _closed_at(self, ends_s: float, name: str, order: str = "") -> list[dict[str, Any]]:
+    def stages(self, ends_s: float) -> list[dict[str, Any]]:
+        """The rows of the stages of the test, closed at `ends_s`, in order."""
+        return self._alone(ends_s, "stages")
+
+    def flags(self, ends_s: float) -> list[dict[str, Any]]:
+        """The flags of the test, closed at `ends_s`."""
+        return self._alone(ends_s, "flags")
+
+    def journal(self, test_id: str, ends_s: float) -> LoadedJournal:
+        """The whole test under another name, closed at `ends_s`."""
+        opened = self.events[0].model_copy(update={"test_id": test_id})
         ended = self.start + timedelta(seconds=ends_s)
-        self.add(TestClosed, ends_s, outcome="completed", counts={})
-        self._tables.set_end(ended, self._last, closed=True)
-        self._tables.run()
-        rows = self._tables.rows(f"select * from {published()[name].sql_relation}{order}")
-        self._tables.close()
-        return rows
+        given: dict[str, Any] = {"seq": len(self.events), "elapsed_s": ends_s, "event_time": ended}
+        closed = TestClosed(**given, source="log", outcome="completed", counts={})
+        return LoadedJournal(
+            study="tiny",
+            test_id=test_id,
+            path=Path(test_id),
+            data=None,
+            events=[opened, *self.events[1:], closed],
+            samples=0,
+            chain="0" * 16,
+            closed=True,
+            as_of=ended,
+            last_seq=len(self.events),
+        )
+
+    def _alone(self, ends_s: float, name: str) -> list[dict[str, Any]]:
+        return _derived_together({"T1": self}, ends_s, name)["T1"]
+
+
+_ROW_ORDER = {"readings": "measured_at, reading_id", "stages": "stage_index", "flags": "target_seq, code"}
+
+
+def _derived_together(
+    tests: Mapping[str, TinyTest], ends_s: float, name: str
+) -> dict[str, list[dict[str, Any]]]:
+    """Rows of the published relation `name` by test; all closed at `ends_s`, under one set of rules."""
+    [rules] = {id(test._rules): test._rules for test in tests.values()}.values()
+    tables = Tables(rules)
+    tables.load([test.journal(test_id, ends_s) for test_id, test in tests.items()])
+    tables.run()
+    order = _ROW_ORDER.get(name, "1")
+    rows = tables.rows(f"select * from {published()[name].sql_relation} order by test_id, {order}")
+    tables.close()
+    return {test_id: [row for row in rows if row["test_id"] == test_id] for test_id in tests}
+
+
+@pytest.fixture(scope="session")
+def derived_together() -> Callable[[Mapping[str, TinyTest], float, str], dict[str, list[dict[str, Any]]]]:
+    """({test_id: TinyTest}, end in s, published relation) -> its rows by test, all derived at once."""
+    return _derived_together
 
 
 @pytest.fixture(scope="session")

@@ -1,6 +1,6 @@
 -- test_candidates: one row a test, or moment of it, and thing that a flag could be raised for.
 -- inputs: test_opened, journal_end, flag_stages, flag_readings, stages, sources, symptom_noted, sign_noted,
--- cuff_changed, line_rejected, rule, setting.
+-- cuff_changed, line_rejected, rule, setting, bladder.
 -- {code, quantity, observed, detail}, judged in 50_flags; observed null: nothing to judge.
 with symptoms as (
     select study, test_id, seq, event_time, code, case code
@@ -45,6 +45,23 @@ cuffs as (
     select study, test_id, seq, event_time, bladder_length_cm, bladder_width_cm from test_opened
     union all
     select study, test_id, seq, event_time, bladder_length_cm, bladder_width_cm from cuff_changed
+),
+-- between two sizes in print the smaller one holds; under the least and over the largest none does
+fitted as (
+    select cuffs.*,
+        case
+            when arm_circumference_cm > (select max(arm_to_cm) from bladder) or bladder.words is null
+                then format('of the arm; AHA 2005 has no cuff for {:g} cm', arm_circumference_cm)
+            when bladder_length_cm = length_cm and bladder_width_cm = width_cm
+                then format('of the arm; yet for {:g} cm AHA 2005 has this cuff', arm_circumference_cm)
+            else format('of the arm; for {:g} cm AHA 2005 has the {}', arm_circumference_cm, bladder.words)
+        end as detail
+    from (
+        select cuffs.*, arm_circumference_cm
+        from cuffs join test_opened using (study, test_id)
+        where arm_circumference_cm is not null
+    ) as cuffs
+    asof left join bladder on cuffs.arm_circumference_cm >= bladder.arm_from_cm
 )
 select test_opened.study, test_opened.test_id, test_opened.seq, null, null, null,
     {code: 'few_loads', quantity: 'stages',
@@ -67,15 +84,15 @@ select study, test_id, stage_seq, stage_index, phase, flag_at,
      detail: 'seconds under load without a used reading'}
 from unwatched_for
 union all
-select cuffs.study, cuffs.test_id, cuffs.seq, null, null, cuffs.event_time, unnest([
+select study, test_id, seq, null, null, event_time, unnest([
     {code: 'bladder_length', quantity: 'percent',
-     observed: 100 * cuffs.bladder_length_cm / arm_circumference_cm, detail: 'of the arm'},
+     observed: 100 * bladder_length_cm / arm_circumference_cm, detail: detail},
     {code: 'bladder_length', quantity: 'percent_long',
-     observed: 100 * cuffs.bladder_length_cm / arm_circumference_cm, detail: 'of the arm'},
+     observed: 100 * bladder_length_cm / arm_circumference_cm, detail: detail},
     {code: 'bladder_width', quantity: 'percent',
-     observed: 100 * cuffs.bladder_width_cm / arm_circumference_cm, detail: 'of the arm'}
+     observed: 100 * bladder_width_cm / arm_circumference_cm, detail: detail}
 ])
-from cuffs join test_opened using (study, test_id)
+from fitted
 union all
 select study, test_id, seq, null, null, null,
     {code: 'gauge_unchecked', quantity: 'days', observed: date_diff('day', gauge_checked_on, cast(anchor as date)),

@@ -7,6 +7,7 @@ elevated; 120-139 or 70-89 elevated; 140 or 90 and more hypertension.
 
 from __future__ import annotations
 
+from itertools import product
 from typing import Any
 
 import pytest
@@ -34,23 +35,47 @@ def rested(tiny_test: Any) -> Any:
     return classes
 
 
+# the last and the first value of each class in print, on either side of every boundary
+SYSTOLIC, DIASTOLIC = (119, 120, 129, 130, 139, 140), (69, 70, 79, 80, 89, 90)
+# from the highest class down: (class, lowest systolic, lowest diastolic), one of them is enough
+ACC_AHA = (("stage_2", 140, 90), ("stage_1", 130, 80), ("elevated", 120, None), ("normal", 0, 0))
+ESC = (("hypertension", 140, 90), ("elevated", 120, 70), ("non_elevated", 0, 0))
+
+
+def printed(table: tuple[tuple[str, int, int | None], ...], k1: float, k5: float) -> str:
+    return next(name for name, sbp, dbp in table if k1 >= sbp or (dbp is not None and k5 >= dbp))
+
+
+def test_every_boundary(tiny_test: Any, derived_together: Any) -> None:
+    tests, expected = {}, {}
+    for k1, k5 in product(SYSTOLIC, DIASTOLIC):
+        test = tiny_test(age_years=40.0)
+        test.stage(0, 0, "rest")
+        test.reading(320, k1, k5)
+        test.reading(380, k1, k5)
+        tests[f"{k1}/{k5}"] = test
+        expected[f"{k1}/{k5}"] = (printed(ACC_AHA, k1, k5), printed(ESC, k1, k5), None)
+    found = {
+        name: (row["rest_class_acc_aha"], row["rest_class_esc"], row["rest_class_note"])
+        for name, [row] in derived_together(tests, 600, "summary").items()
+    }
+    assert found == expected
+
+
 @pytest.mark.parametrize(
     ("k1", "k5", "acc_aha", "esc"),
     [
+        # as the tables are read out, without a table
         (119, 69, "normal", "non_elevated"),
-        (119, 70, "normal", "elevated"),
         (118, 74, "normal", "elevated"),
-        (119, 79, "normal", "elevated"),
         (120, 69, "elevated", "elevated"),
-        (129, 79, "elevated", "elevated"),
+        (129, 80, "stage_1", "elevated"),
         (130, 79, "stage_1", "elevated"),
-        (119, 80, "stage_1", "elevated"),
-        (139, 89, "stage_1", "elevated"),
-        (140, 69, "stage_2", "hypertension"),
         (119, 90, "stage_2", "hypertension"),
+        (140, 69, "stage_2", "hypertension"),
     ],
 )
-def test_boundaries(rested: Any, k1: float, k5: float, acc_aha: str, esc: str) -> None:
+def test_classes_read_out(rested: Any, k1: float, k5: float, acc_aha: str, esc: str) -> None:
     assert rested(k1, k5) == (acc_aha, esc, None)
 
 

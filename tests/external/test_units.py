@@ -1,6 +1,7 @@
-"""Units of load and heart rate against pint, and worked examples in print.
+"""Units of load and heart rate against pint, and conversions in print.
 
-The examples are those of course sheets and problem sets; the address stands beside each.
+The examples are those of course sheets and problem sets; the address stands beside each.  What
+follows from the loads is in test_worked_examples.py.
 """
 
 from __future__ import annotations
@@ -15,12 +16,6 @@ from adapters.log_line import LineReader, bpm_of_rr_ms, watts_of_kgm_per_min, wa
 
 UNITS = pint.UnitRegistry()
 KGM_PER_MIN = UNITS.kilogram_force * UNITS.meter / UNITS.minute
-POUND_KG = 0.45359237
-
-
-def vo2_ml_kg_min(kgm_per_min: float, mass_kg: float) -> float:
-    """The cycle equation in the form of the sheets: 1.8 * (kgm/min) / mass + 7."""
-    return 1.8 * kgm_per_min / mass_kg + 7
 
 
 def logged_watts(load: str, **keys: object) -> float:
@@ -60,32 +55,28 @@ def test_one_watt_is_6_118_kgm_per_min() -> None:
     assert 1 / watts_of_kgm_per_min(1) == pytest.approx(6.1183, abs=5e-5)
 
 
-def test_62_kg_at_450_kgm_per_min() -> None:
-    # https://ar.scribd.com/doc/316171074/ACSM-Metabolic-Equations prints 20 mL/kg/min, 13 + 7 on the way
-    assert vo2_ml_kg_min(450, 62) == pytest.approx(20, abs=0.1)
-    watts = logged_watts("450", unit="kgm/min")
-    assert watts == pytest.approx(73.55, abs=0.005)  # 450 * 9.80665 / 60 = 73.5499
-    # the same through watts: 60 / 9.80665 kgm/min to the watt
-    assert vo2_ml_kg_min(watts * 60 / 9.80665, 62) == pytest.approx(20.065, abs=5e-4)
+def test_450_kgm_per_min() -> None:
+    # 450 * 9.80665 / 60 = 73.5499; the sheets take 75 W for it
+    assert logged_watts("450", unit="kgm/min") == pytest.approx(73.55, abs=0.005)
 
 
 def test_540_kgm_per_min_by_six_and_exactly() -> None:
-    # same sheet: 540 / 6 = 90 W, which is 2 % more than the load is
+    # https://ar.scribd.com/doc/316171074/ACSM-Metabolic-Equations: 90 W, which is 2 % more than it is
     exact = logged_watts("540", unit="kgm/min")
-    assert 540 / 6 == 90
     assert exact == pytest.approx(88.26, abs=0.005)
     assert 90 / exact - 1 == pytest.approx(0.02, abs=5e-4)
 
 
-def test_190_lb_2_kg_70_rpm_6_m() -> None:
-    # https://docsbay.net/in-class-metabolic-calculations: 840 kgm/min, 24.51 mL/kg/min, 7 MET
-    watts = logged_watts("2", unit="kp", metres_per_rev=6, rpm=70)
-    kgm_per_min = (watts * UNITS.watt).to(KGM_PER_MIN).magnitude
-    assert kgm_per_min == pytest.approx(840, rel=1e-12)
-    assert vo2_ml_kg_min(kgm_per_min, 190 / 2.2) == pytest.approx(24.51, abs=0.005)
-    assert vo2_ml_kg_min(kgm_per_min, 190 / 2.2) / 3.5 == pytest.approx(7, abs=0.005)
-    # the sheet's 2.2 lb to the kg against the exact pound
-    assert vo2_ml_kg_min(kgm_per_min, 190 * POUND_KG) == pytest.approx(24.544, abs=5e-4)
+@pytest.mark.parametrize(
+    ("kp", "rpm", "printed"),
+    [
+        ("2", 70, 840),  # https://docsbay.net/in-class-metabolic-calculations
+        ("3", 75, 1350),  # https://studylib.net/doc/11468251/, by hand
+    ],
+)
+def test_kp_of_the_sheets(kp: str, rpm: float, printed: float) -> None:
+    watts = logged_watts(kp, unit="kp", metres_per_rev=6, rpm=rpm)
+    assert (watts * UNITS.watt).to(KGM_PER_MIN).magnitude == pytest.approx(printed, rel=1e-12)
 
 
 def test_half_a_kp_at_60_rpm_is_about_30_watts() -> None:

@@ -1,18 +1,22 @@
 """Worked examples in print, through the SQL that derives every test.
 
-The source stands beside each; where it rounds, so does the tolerance.  Two examples in
-circulation are wrong; what they print must not come out.
+The source stands beside each; where it rounds, so does the tolerance.  Examples in circulation
+that are wrong, or cut off what they should round, are here too; what they print must not come out.
+Lines through a test are in test_lines.py, conversions of loads in test_units.py.
 """
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
+import pint
 import pytest
 
 from pipeline.rules import Rules, load_rules
 
+UNITS = pint.UnitRegistry()
 KGM_PER_MIN_PER_WATT = 60 / 9.80665  # 6.1183; the sheets say 6
 
 
@@ -110,6 +114,43 @@ def test_190_lb_2_kg_70_rpm_6_m(loaded: Any) -> None:
     assert row["vo2_est_ml_kg_min"] * mass_kg == pytest.approx(2115.82, rel=0.001)
 
 
+def test_190_exact_pounds(loaded: Any) -> None:
+    # same sheet with the pound as it is, 0.45359237 kg: 1.8 * 840 / 86.1826 + 7 = 24.544
+    row = loaded(840 / 6, 190 * 0.45359237)
+    assert row["vo2_est_ml_kg_min"] == pytest.approx(24.544, abs=5e-4)
+
+
+def test_ten_mets_at_47_kg_backwards(loaded: Any) -> None:
+    # https://www.siue.edu/~ncoving/ACSM_PracticeProblemsKey.htm sets up 35 = 7 + 1.8 * WR / 47 (its
+    # result is cut off); by hand WR = 28 * 47 / 1.8 = 731.1 kgm/min, by six 121.85 W
+    row = loaded(28 * 47 / 1.8 / 6, 47)
+    assert row["watts"] == pytest.approx(121.85, abs=0.005)
+    assert row["vo2_est_ml_kg_min"] == pytest.approx(35, abs=1e-9)
+    assert row["mets_est"] == pytest.approx(10, abs=1e-9)
+    # with 6.12 kgm/min to the watt the same work is 119.5 W, which the equation in watts takes for less
+    assert loaded(731.1 / 6.12, 47)["mets_est"] == pytest.approx(7 / 3.5 + 8 * 6 / 6.12, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("kgm_per_min", "mass_kg", "vo2", "mets", "note"),
+    [
+        # https://studylib.net/doc/11468251/ (inputs only; results by hand): 3.0 kp, 75 rpm, 6 m are
+        # 1350 kgm/min, 225 W by six and so above what the equation is meant for
+        (3.0 * 75 * 6, 85, 35.588, 10.168, "outside_50_200_w"),
+        (3.0 * 75 * 6, 90, 34.0, 9.714, "outside_50_200_w"),
+        # 75 kg at 70 % of 9 MET: 22.05 mL/kg/min, 15.05 * 75 / 1.8 = 627.08 kgm/min, 104.5 W by six
+        (627.083, 75, 22.05, 6.3, None),
+    ],
+)
+def test_a_problem_set(
+    kgm_per_min: float, mass_kg: float, vo2: float, mets: float, note: str | None, loaded: Any
+) -> None:
+    row = loaded(kgm_per_min / 6, mass_kg)
+    assert row["vo2_est_ml_kg_min"] == pytest.approx(vo2, abs=5e-4)
+    assert row["mets_est"] == pytest.approx(mets, abs=5e-4)
+    assert (row["vo2_valid"], row["vo2_note"]) == (note is None, note)
+
+
 def test_the_resting_part_is_not_forgotten(loaded: Any) -> None:
     # in circulation: 120 W, 75 kg, 17.28 mL/kg/min, which is 10.8 * 120 / 75 without its + 7
     row = loaded(120, 75)
@@ -198,6 +239,15 @@ def test_seventy_percent_of_reserve_at_30_years_and_70_at_rest_is_154(at_heart_r
     assert wrong["hr_percent_reserve"] != pytest.approx(70, abs=5)
 
 
+def test_what_one_page_prints_of_75_percent_of_reserve_is_cut_not_rounded(at_heart_rate: Any) -> None:
+    # https://issuhub.com/view/index?id=4555&pageIndex=35 prints 147; by hand 97 / 130 is 74.6 %
+    row = at_heart_rate(40, 50, 147.0, hr_max_method="fox")
+    assert row["hr_percent_reserve"] == pytest.approx(100 * 97 / 130, abs=1e-9)
+    assert row["hr_percent_reserve"] != pytest.approx(75, abs=0.3)
+    # same page: 75 % of the maximum is 135
+    assert at_heart_rate(40, 50, 135.0, hr_max_method="fox")["hr_percent_max"] == pytest.approx(75, abs=1e-9)
+
+
 def test_percent_of_maximum_is_not_percent_of_reserve(at_heart_rate: Any) -> None:
     # https://www.thailandmedical.news/pages/health/heart-rate-reserve: 45 years, 70 % of 175 is 122.5
     row = at_heart_rate(45, 60, 122.5, hr_max_method="fox")
@@ -218,3 +268,59 @@ def test_the_highest_heart_rate_predicted_at_40(method: str, expected: float, at
     row = at_heart_rate(40, 60, 150.0, hr_max_method=method)
     assert row["hr_max_pred_bpm"] == pytest.approx(expected, abs=1e-9)
     assert row["hr_max_method"] == method
+
+
+# ---- the arm, the limits ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("below_cm", "side", "error"), [(30.0, "below", "high"), (-30.0, "above", "low")])
+def test_the_words_of_an_arm_30_cm_off_level(tiny_test: Any, below_cm: float, side: str, error: str) -> None:
+    # http://macosa.dima.unige.it/om/esr/fis/3a_16s.htm: cuff 30 cm below, 1050 kg/m3: 3100 Pa, 23 mmHg
+    hydrostatic = (1050 * UNITS.kg / UNITS.m**3 * UNITS.standard_gravity * 30 * UNITS.cm).to(UNITS.pascal)
+    assert hydrostatic.magnitude == pytest.approx(3100, rel=0.005)
+    assert hydrostatic.to(UNITS.mmHg).magnitude == pytest.approx(23, abs=0.2)
+    # measured: 0.49 systolic, 0.47 diastolic mmHg/cm (Blood Press Monit 2006;11:309): 15 and 14
+    test = tiny_test()
+    test.stage(0, 0, "rest")
+    test.reading(380, 122, 80, arm_below_heart_cm=below_cm)
+    [flag] = [row for row in test.flags(400) if row["code"] == "arm_off_level"]
+    least, most = (float(number) for number in re.findall(r"(\d+) to (\d+) mmHg", flag["detail"])[0])
+    assert least <= 0.49 * 30 + 0.5
+    assert hydrostatic.to(UNITS.mmHg).magnitude <= most < 1.1 * hydrostatic.to(UNITS.mmHg).magnitude
+    assert flag["detail"] == f"artery {side} the heart: the reading is about 15 to 24 mmHg too {error}"
+    # nothing is corrected
+    assert test.readings(400)[0]["sbp_mmhg"] == 122
+
+
+@pytest.mark.parametrize(("k5", "levels"), [(115, []), (116, ["stop"])])
+def test_the_limit_of_diastolic_pressure_is_not_1115(tiny_test: Any, k5: float, levels: list[str]) -> None:
+    # in circulation (http://www.jssm.org/suppls/7/T7.htm): 1115; > 115 in ACC/AHA, Trials 2013;14:91
+    test = tiny_test()
+    test.stage(0, 0, "exercise", 100.0)
+    test.log(0, 180, 100.0, 120.0)
+    test.reading(150, 180, k5)
+    assert [row["level"] for row in test.flags(180) if row["code"] == "diastolic_high"] == levels
+
+
+# ---- steady heart rate ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("third", "steady"),
+    [
+        (118.0, True),  # Human Kinetics education centre: 112, 116, 118 is steady, last two within 5
+        (121.0, True),
+        (121.5, False),
+    ],
+)
+def test_steady_when_the_last_two_minutes_are_within_5_bpm(
+    tiny_test: Any, third: float, steady: bool
+) -> None:
+    test = tiny_test()
+    test.stage(0, 0, "exercise", 100.0)
+    for minute, bpm in enumerate((112.0, 116.0, third)):
+        test.log(60 * minute, 60 * minute + 60, 100.0, bpm)
+    [stage] = test.stages(180)
+    assert stage["hr_steady"] is steady
+    # that procedure goes on with the mean of the two, 117; here it is the last 30 s
+    assert stage["stage_hr_bpm"] == third
