@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import signal
-import threading
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -13,11 +12,9 @@ from pipeline import __version__
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
-    from adapters.setup_file import Setup
     from pipeline.archive import TestFolder
     from pipeline.live import Manner
     from pipeline.record import Recording
-    from pipeline.rules import Rules
 
 Start = Literal["asked", "now", "load"]
 FROM = "# kept from "
@@ -62,6 +59,7 @@ def _opened(
     setup_path: Path, archive_path: Path, rules_path: Path | None, manner: Manner, *, logging_only: bool
 ) -> AbstractContextManager[Recording]:
     from adapters.live_sources import live_sources
+
     from adapters.setup_file import load_setup
     from pipeline.archive import Archive
     from pipeline.clock import PipelineClock
@@ -91,6 +89,7 @@ def _resumed(
     test: str, setup_path: Path | None, archive_path: Path, rules_path: Path | None, manner: Manner
 ) -> AbstractContextManager[Recording]:
     from adapters.live_sources import live_sources
+
     from adapters.setup_file import load_setup
     from pipeline.archive import Archive
     from pipeline.record import resume_test

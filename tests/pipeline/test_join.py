@@ -210,7 +210,8 @@ def broken(_: int) -> None:
     raise OSError(5, "Input/output error")
 
 
-# writes: setup, rules, then the lines in two blocks (all that was recorded, the end); syncs: two new folders, setup and rules each with its folder, the journal
+# writes: setup, rules, then the lines in two blocks (all that was recorded, the end); syncs: two new
+# folders, setup and rules each with its folder, the journal
 # with its folder, the draft, its new name
 NEEDED = {"write": 4, "fsync": 10}
 
