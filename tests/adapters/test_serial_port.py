@@ -15,7 +15,7 @@ from serial import SerialException
 
 from adapters.csv_log import read_log
 from adapters.csv_replay import CsvReplay
-from adapters.log_format import PLAIN, LogFormat, load_format, parse_format
+from adapters.log_format import PLAIN, LogFormat, Poll, load_format, parse_format
 from adapters.port import PortMissing
 from adapters.serial_port import SerialPort
 from adapters.setup_sections import SerialSource
@@ -144,32 +144,67 @@ def test_garbage_costs_no_good_line(device: Any, run: Callable[..., Any]) -> Non
 
 
 class Scripted:
-    """A connection that gives these pieces and then says that it is enough."""
+    """Gives these (second of the test's clock, bytes), then is unplugged, or sets `stop`."""
 
-    def __init__(self, *pieces: bytes, stop: threading.Event) -> None:
+    def __init__(self, hand: Any, *steps: tuple[float, bytes], stop: threading.Event | None = None) -> None:
         self.in_waiting = 0
-        self._pieces, self._stop = list(pieces), stop
+        self.sent: list[bytes] = []
+        self._hand, self._steps, self._stop = hand, list(steps), stop
 
     def read(self, size: int = 1) -> bytes:
-        if len(self._pieces) == 1:
+        if not self._steps:
+            raise SerialException("device disconnected")
+        self._hand.s, octets = self._steps.pop(0)
+        if not self._steps and self._stop is not None:
             self._stop.set()
-        return self._pieces.pop(0)
+        return octets
 
     def write(self, data: bytes) -> None:
-        raise AssertionError("nobody is asked")
+        self.sent.append(data)
 
     def close(self) -> None:
-        assert self._pieces == []
+        assert self._steps == []
+
+
+def played(hand: Any, fmt: LogFormat, stop: threading.Event, *connections: Any) -> list[Any]:
+    """What is put while these are connected one after the other; an error is one that opening gives."""
+    coming, events = iter(connections), list[Any]()
+
+    def connect() -> Any:
+        connection = next(coming)
+        if isinstance(connection, Exception):
+            raise connection
+        return connection
+
+    source = SerialPort("bike", SerialSource(kind="serial", port="X"), fmt, connect=connect)
+    source.run(events.append, stop, hand.clock)
+    return events
 
 
 def test_half_a_line_at_the_end_is_kept(hand: Any) -> None:
-    stop, events = threading.Event(), list[Any]()
-    connection = Scripted(b"\n120,60\n", b"12", stop=stop)
-    SerialPort("bike", SerialSource(kind="serial", port="X"), LOAD, connect=lambda: connection).run(
-        events.append, stop, hand.clock
-    )
+    stop = threading.Event()
+    events = played(hand, LOAD, stop, Scripted(hand, (0, b"\n120,60\n"), (0.1, b"12"), stop=stop))
     assert [event.kind for event in events] == ["source_opened", "sample", "line_rejected"]
     assert (events[-1].raw, events[-1].reason) == ("12", "cut in mid-line: the recording ended")
+
+
+@pytest.mark.parametrize(
+    ("fmt", "pause_s", "kinds"),
+    [
+        (LOAD, 0.9, ["sample"]),
+        (LOAD, 1.1, ["line_rejected"]),
+        # asked once a second: half of that, because then comes the next answer
+        (POLLED, 0.4, ["sample"]),
+        (POLLED, 0.6, ["line_rejected"]),
+    ],
+)
+def test_a_line_that_pauses_in_its_middle_may_be_two(
+    fmt: LogFormat, pause_s: float, kinds: list[str], hand: Any
+) -> None:
+    begun, ended = (b"\n12", b"0,60\n") if fmt is LOAD else (b"$P,12", b"0,60*65\r\n")
+    stop = threading.Event()
+    events = played(hand, fmt, stop, Scripted(hand, (0, begun), (pause_s, ended), stop=stop))
+    assert [event.kind for event in events[1:]] == kinds
 
 
 def test_four_devices_at_50_hz_lose_no_line(run: Callable[..., Any], ptys: Any) -> None:
@@ -296,24 +331,43 @@ class Unhurried(threading.Event):
         return self.is_set()
 
 
-def test_a_missing_port_is_looked_for_less_and_less_often(hand: Any, loop: Any) -> None:
-    tries = iter(range(100))
-
-    def connect() -> Any:
-        if next(tries) == 3:
-            raise InputError("port 'X' is in use by another program")
-        raise PortMissing("port 'X' is not there")
-
-    stop, events = Unhurried(most=7), list[Event]()
-    source = SerialPort("bike", SerialSource(kind="serial", port="X"), LOAD, connect=connect)
-    source.run(events.append, stop, hand.clock)
+def test_a_missing_port_is_looked_for_less_and_less_often(hand: Any) -> None:
+    missing, taken = PortMissing("port 'X' is not there"), InputError("port 'X' is in use")
+    stop = Unhurried(most=7)
+    events = played(hand, LOAD, stop, *[missing] * 3, taken, *[missing] * 3)
     assert stop.waits_s == [0.5, 1, 2, 4, 5, 5, 5]
     # each thing that a person can act on is said once
     assert [getattr(event, "reason", event.kind) for event in events] == [
         "source_opened",
         "port 'X' is not there",
-        "port 'X' is in use by another program",
+        "port 'X' is in use",
     ]
+
+
+def test_a_port_that_is_gone_is_lost_once_and_its_wait_begins_anew_with_a_line(hand: Any) -> None:
+    missing = PortMissing("port 'X' is not there")
+    stop = Unhurried(most=5)
+    first, second = (Scripted(hand, (at_s, b"\n120,60\n")) for at_s in (1, 7))
+    events = played(hand, LOAD, stop, first, missing, missing, second, missing)
+    assert stop.waits_s == [0.5, 1, 2, 0.5, 1]
+    assert [event.kind for event in events] == [
+        "source_opened", "sample", "source_lost", "source_found", "sample", "source_lost"
+    ]  # fmt: skip
+    assert events[3].gap_s == 6
+
+
+def test_elapsed_times_begin_anew_when_a_port_was_opened_again(hand: Any) -> None:
+    fmt = parse_format(
+        {"delimiter": ",", "header": False, "time": {"column": 1, "form": "elapsed_s"},
+         "watts": {"column": 2}},
+        "format",
+    )  # fmt: skip
+    first = Scripted(hand, (10, b"\n1000,120\n"))
+    # another device of the same kind, whose counter stands elsewhere
+    second = Scripted(hand, (20, b"\n5000,120\n"))
+    events = played(hand, fmt, Unhurried(most=2), first, second)
+    samples = [(e.event_time - WALL).total_seconds() for e in events if e.kind == "sample"]
+    assert samples == [10, 20]
 
 
 class Failing:
@@ -373,6 +427,10 @@ def test_a_source_that_says_nothing_is_lost_though_its_port_is_open(
     hand.s = 40.0
     # two wrong lines are none
     assert running.until("source_lost").reason == "silent: 2 lines in 20 s, none readable"
+    device.say(b"122,60\n")
+    running.until("sample")
+    hand.s = 60.0
+    assert running.until("source_lost").reason == "silent: no line for 20 s"
 
 
 def test_a_slow_source_is_given_four_of_its_intervals(
@@ -390,6 +448,35 @@ def test_a_slow_source_is_given_four_of_its_intervals(
     assert running.of("source_lost") == []
     hand.s = 71.0
     assert running.until("source_lost").event_time == WALL + timedelta(seconds=71)
+
+
+def test_a_polled_source_is_given_four_of_its_intervals(hand: Any) -> None:
+    fmt = LOAD.model_copy(update={"poll": Poll(command="P", every_s=10.0)})
+    stop = threading.Event()
+    device = Scripted(hand, (0, b"120,60\n"), (39, b""), (41, b""), stop=stop)
+    events = played(hand, fmt, stop, device)
+    assert [(e.kind, (e.event_time - WALL).total_seconds()) for e in events[1:]] == [
+        ("sample", 0),
+        ("source_lost", 41),
+    ]
+    # at 0 s; at the first look after 10 s, and not again at the second, which is 2 s later
+    assert device.sent == [b"P", b"P"]
+
+
+@pytest.mark.parametrize(("every_s", "wait_s"), [(1.0, 0.1), (0.02, 0.02)])
+def test_waiting_for_an_answer_does_not_hold_up_the_next_question(
+    monkeypatch: pytest.MonkeyPatch, hand: Any, every_s: float, wait_s: float
+) -> None:
+    given: list[float] = []
+
+    def remember(settings: SerialSource, *, wait_s: float) -> Scripted:
+        given.append(wait_s)
+        return Scripted(hand)
+
+    monkeypatch.setattr("adapters.serial_port.open_port", remember)
+    fmt = LOAD.model_copy(update={"poll": Poll(command="P", every_s=every_s)})
+    source_on(SerialSource(kind="serial", port="X"), fmt).close()
+    assert given == [wait_s]
 
 
 # ---- opening ----------------------------------------------------------------------------------
