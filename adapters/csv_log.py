@@ -24,7 +24,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Literal
 
-from adapters.base import Rejected, kept_text, line_rejected
+from adapters.base import Rejected, kept_text, line_rejected, ranks_of
 from adapters.log_format import PLAIN, LogFormat, format_digest
 from adapters.log_line import LineReader, LoggedLine
 from pipeline.errors import InputError
@@ -96,20 +96,13 @@ def read_log(
             adapter=ADAPTER,
             format_digest=format_digest(fmt),
             measures=reader.measures_text,
-            ranks=_ranks_of(ranks, reader.measures),
+            ranks=ranks_of(ranks, reader.measures),
             clock_offset_s=clock_offset_s,
             clock_method=clock_method,
         ),
         events=list(_events(lines, name, moment)),
         align_to=align_to,
     )
-
-
-def _ranks_of(ranks: str | None, measures: Sequence[str]) -> str | None:
-    """A log that lacks a measure must not be asked for it first."""
-    if ranks is None:
-        return None
-    return ",".join(part for part in ranks.split(",") if part.partition("=")[0] in measures)
 
 
 def log_text(path: Path, encoding: str) -> str:

@@ -67,6 +67,13 @@ class Column:
         differing = len(set(self.numbers)) > 1
         return differing and self.falls <= (1 - _MOSTLY) * len(self.numbers)
 
+    @property
+    def steady(self) -> bool:
+        """Numbers that rise by nearly the same from line to line; a heart rate may rise, but not so."""
+        steps = [after - before for before, after in pairwise(self.numbers)]
+        usual = median(steps) if steps else 0.0
+        return usual > 0 and all(0.5 * usual <= step <= 1.5 * usual for step in steps)
+
 
 def time_column(columns: Sequence[Column], doubts: list[str]) -> tuple[Column, TimeForm] | None:
     """The column of the times and its form; None where there is none."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import csv
 import re
+from collections.abc import Sequence
 from datetime import datetime
 from functools import reduce
 from math import isfinite
@@ -83,8 +84,7 @@ class LineReader:
     @property
     def measures_text(self) -> str:
         """As a journal has them: `watts,cadence_rpm`, with `heart_rate_bpm:rr` for RR intervals."""
-        marks = {"heart_rate_bpm": ":rr"} if self._from_rr else {}
-        return ",".join(measure + marks.get(measure, "") for measure in self.measures)
+        return measures_text(self._fmt, self.measures)
 
     def read(self, line: str) -> LoggedLine:
         """Time and measures of `line` (without its ending); raises Rejected with the reason."""
@@ -222,6 +222,13 @@ class LineReader:
                 if mark in names[0]:
                     return f" (the header is not cut by {self._fmt.delimiter!r}; is it delimiter = {word!r}?)"
         return nearest(column, names) if isinstance(column, str) else ""
+
+
+def measures_text(fmt: LogFormat, measures: Sequence[str]) -> str:
+    """`measures` of a format as a journal has them: with `heart_rate_bpm:rr` for RR intervals."""
+    from_rr = fmt.heart_rate_bpm is not None and fmt.heart_rate_bpm.unit == "ms"
+    marks = {"heart_rate_bpm": ":rr"} if from_rr else {}
+    return ",".join(measure + marks.get(measure, "") for measure in measures)
 
 
 def _fits(cells: list[str], wanted: int) -> bool:

@@ -10,8 +10,8 @@ import json
 import re
 import tomllib
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -63,51 +63,93 @@ def propose(path: Path) -> Proposal:
     """
     doubts: list[str] = []
     encoding, text = _text(path, doubts)
-    numbered = [(n, line) for n, line in enumerate(text.split("\n"), start=1) if line.strip()]
+
+    def read(fmt: LogFormat) -> list[Event]:
+        return read_log(path, fmt, name="log", started=ANY_START).events
+
+    return _proposal(
+        str(path), text.split("\n"), {} if encoding == "utf-8" else {"encoding": encoding}, read, doubts
+    )
+
+
+def propose_live(
+    lines: Sequence[str],
+    settings: dict[str, Any],
+    read: Callable[[LogFormat], list[Event]],
+    *,
+    where: str,
+) -> Proposal:
+    """The format of lines that came from a port; as `propose`, but they need no times.
+
+    `settings` is what is known of the format already, `read` gives the events of the lines.
+    """
+    return _proposal(where, lines, settings, read, [], live=True)
+
+
+def _proposal(
+    where: str,
+    every: Sequence[str],
+    settings: dict[str, Any],
+    read: Callable[[LogFormat], list[Event]],
+    doubts: list[str],
+    *,
+    live: bool = False,
+) -> Proposal:
+    numbered = [(n, line) for n, line in enumerate(every, start=1) if line.strip()]
     lines = [pair for pair in numbered if not pair[1].startswith("#")][:_LINES_LOOKED_AT]
     if not lines:
-        raise InputError(f"{path}: is empty, a log is wanted; check what the device wrote")
-    delimiter, width = _delimiter(path, [line for _, line in lines])
+        raise InputError(f"{where}: is empty, a log is wanted; check what the device wrote")
+    delimiter, width = _delimiter(where, [line for _, line in lines])
     first = next(n for n, (_, line) in enumerate(lines) if len(_split(line, delimiter)) == width)
     rows = [_split(line, delimiter) for _, line in lines[first:]]
     has_header = any(not _is_value(cell) for cell in rows[0])
+    if live and has_header:
+        # the words of a device that says them in every line head nothing
+        has_header = len(rows) > 1 and all(_is_value(cell) for cell in rows[1])
     names = rows[0] if has_header else [""] * width
     body = [row for row in rows[has_header:] if len(row) == width]
     if "sbp" in (name.casefold() for name in names):
         raise InputError(
-            f"{path}: has a column 'sbp', so it is a reading sheet, which needs no format; "
+            f"{where}: has a column 'sbp', so it is a reading sheet, which needs no format; "
             "write kind = 'sheet' at its source"
         )
     if has_header and body and not any(_is_value(cell) and cell for cell in body[0]):
         doubts.append(f"the line after the header ({', '.join(body[0])}) is no data; it will be kept aside")
         body = body[1:]
     if not body:
-        raise InputError(f"{path}: holds a header and no line, so nothing can be told; take a longer log")
+        raise InputError(f"{where}: holds a header and no line, so nothing can be told; take a longer log")
     decimal_comma = _decimal_comma(body, delimiter, doubts)
     columns = [_column(n, names, body, decimal_comma) for n in range(width)]
-    timed = time_column(columns, doubts)
+    # in a few seconds a heart rate may only rise, and lines that come live need no time
+    may_be_time = [c for c in columns if not live or c.name or not c.numeric or c.steady]
+    timed = time_column(may_be_time, doubts)
     found = measure_columns([c for c in columns if timed is None or c is not timed[0]], doubts)
     told = ", ".join(f"{column.shown} ({column.cells[0]!r})" for column in columns)
-    if timed is None or not found:
-        lacks = "of times" if timed is None else "with a load, a cadence or a heart rate"
-        raise InputError(f"{path}: no column {lacks} can be told among {told}; {_BY_HAND}")
-    settings: dict[str, Any] = {"delimiter": delimiter}
+    if (timed is None and not live) or not found:
+        lacks = "with a load, a cadence or a heart rate" if live or timed is not None else "of times"
+        raise InputError(f"{where}: no column {lacks} can be told among {told}; {_BY_HAND}")
+    settings = {"delimiter": delimiter} | settings
     if not has_header:
         settings |= {"header": False, "columns": width}
-    if lines[first][0] > 1 and first > 0:
+    if lines[first][0] > 1 and first > 0 and not live:
         settings["skip_lines"] = lines[first][0] - 1
         doubts.append(f"the first {lines[first][0] - 1} lines are left out as a preamble")
-    if encoding != "utf-8":
-        settings["encoding"] = encoding
     if decimal_comma:
         settings["decimal_comma"] = True
-    utc = in_utc(timed[1], timed[0].cells[0])
-    if not utc:
-        doubts.append("times do not say their offset or date: `started` in [test] of the setup gives them")
-    tables = {"time": {"column": _key(timed[0], columns), "form": timed[1]}}
+    tables: dict[str, dict[str, Any]] = {"time": {"form": "none"}}
+    zone = ""
+    if timed is not None:
+        tables = {"time": {"column": _key(timed[0], columns), "form": timed[1]}}
+        zone = " UTC" if in_utc(timed[1], timed[0].cells[0]) else ""
+        if not zone:
+            doubts.append(
+                "times do not say their offset or date: `started` in [test] of the setup gives them"
+            )
     tables |= {m: _table(m, found, columns, doubts) for m in MEASURES if m in found}
     toml = _toml(settings) + "".join(f"\n[{name}]\n{_toml(table)}" for name, table in tables.items())
-    return _checked(path, toml, " UTC" if utc else "", [timed[0], *found.values()], columns, doubts)
+    used = [*([] if timed is None else [timed[0]]), *found.values()]
+    fmt = parse_format(tomllib.loads(toml), f"the format proposed for {where}")
+    return _checked(Proposal(toml, fmt, (), (), ()), read(fmt), zone, used, columns, doubts)
 
 
 def _text(path: Path, doubts: list[str]) -> tuple[str, str]:
@@ -129,7 +171,7 @@ def _split(line: str, delimiter: str) -> list[str]:
     return [cell.strip() for cell in cells]
 
 
-def _delimiter(path: Path, lines: Sequence[str]) -> tuple[str, int]:
+def _delimiter(where: str, lines: Sequence[str]) -> tuple[str, int]:
     """The delimiter that cuts most lines into the same number of cells, and that number."""
     best, best_share, best_width = "", 0.0, 0
     for delimiter in _DELIMITERS:
@@ -139,7 +181,7 @@ def _delimiter(path: Path, lines: Sequence[str]) -> tuple[str, int]:
             best, best_share, best_width = delimiter, count / len(lines), width
     if best_share < 0.5:
         raise InputError(
-            f"{path}: no delimiter cuts its lines alike, the first is {lines[0][:100]!r}; {_BY_HAND}"
+            f"{where}: no delimiter cuts its lines alike, the first is {lines[0][:100]!r}; {_BY_HAND}"
         )
     return best, best_width
 
@@ -192,16 +234,15 @@ def _toml(pairs: dict[str, Any]) -> str:
 
 
 def _checked(
-    path: Path,
-    toml: str,
+    proposed: Proposal,
+    events: Sequence[Event],
     zone: str,
     used: Sequence[Column],
     columns: Sequence[Column],
     doubts: list[str],
 ) -> Proposal:
-    """Read the whole log by the proposal; nothing is proposed that does not read it."""
-    fmt = parse_format(tomllib.loads(toml), f"the format proposed for {path}")
-    events = read_log(path, fmt, name="log", started=ANY_START).events
+    """The proposal with what its `events`, of all lines, show; nothing is proposed that reads none."""
+    fmt = proposed.fmt
     samples = [event for event in events if isinstance(event, Sample)]
     rejected = [event for event in events if isinstance(event, LineRejected)]
     if rejected:
@@ -216,11 +257,11 @@ def _checked(
         if values:
             found.append(f"{measure} {min(values):.6g} to {max(values):.6g}")
     rows = tuple(_row(event, fmt) for event in samples[:ROWS_SHOWN])
-    return Proposal(toml, fmt, tuple(found), rows, tuple(doubts))
+    return replace(proposed, found=tuple(found), rows=rows, doubts=tuple(doubts))
 
 
 def _when(event: Event, fmt: LogFormat) -> str:
-    if fmt.time.form.startswith("elapsed"):
+    if fmt.time.form.startswith("elapsed") or fmt.time.form == "none":
         return f"{(event.event_time - ANY_START).total_seconds():.6g} s"
     shown = event.event_time.replace(tzinfo=None).isoformat(" ", "milliseconds").removesuffix(".000")
     return shown[11:] if fmt.time.form == "clock" else shown

@@ -21,7 +21,7 @@ def read_logs(setup: Setup) -> list[SourceLog]:
     and offset the noted clock time can take; what a log itself is refused for, see csv_log.
     """
     return [
-        _read_log(setup, name, source)
+        _file_log(setup, name, source)
         for name, source in setup.sources.items()
         if not isinstance(source, SheetSource)
     ]
@@ -43,13 +43,18 @@ def read_sheets(setup: Setup, anchor: datetime) -> list[SourceLog]:
     ]
 
 
-def _read_log(setup: Setup, name: str, source: CsvSource | SerialSource) -> SourceLog:
-    started = setup.test.started
+def _file_log(setup: Setup, name: str, source: CsvSource | SerialSource) -> SourceLog:
     if isinstance(source, SerialSource):
         raise InputError(
             f"{setup.path}: sources.{name}: kind = 'serial' is a port, join reads files; "
             "write kind = 'csv' with the path of its log"
         )
+    return read_log_of(setup, name, source)
+
+
+def read_log_of(setup: Setup, name: str, source: CsvSource) -> SourceLog:
+    """One log, with what the setup says of it; raises InputError as read_logs does."""
+    started = setup.test.started
     if source.align is not None and started is None:
         raise InputError(
             f"{setup.path}: sources.{name}: align = {source.align!r} is a clock time without a date; "

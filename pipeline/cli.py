@@ -7,6 +7,7 @@ Data go to stdout, words and progress to stderr.  Exit 0 done, 1 something is wr
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Optional
 
@@ -85,16 +86,36 @@ def new(
 
 @app.command()
 def describe(
-    log: Annotated[Path, typer.Argument(help="A sample file of a device's log.")],
+    log: Annotated[Path, typer.Argument(help="A sample file of a device's log, or the port of a device.")],
+    baud: Annotated[int, typer.Option("--baud", min=1, help="Of a port: its speed.")] = 9600,
+    seconds: Annotated[
+        float, typer.Option("--seconds", min=1, max=600, help="Of a port: listen so long.")
+    ] = 10,
 ) -> None:
-    """Propose a log format from a sample file, with its first rows as they are read.
+    """Propose a log format from a sample file or a live port, with its first rows as they are read.
 
     The proposal is printed as TOML whose remarks say what was found, what the first lines read as
     and what is not sure: `cuffwatt describe bike.csv > bike_format.toml`, then check it.
+
+    `cuffwatt describe /dev/ttyUSB0 --baud 4800` listens to a device that is sending.
     """
     from adapters.log_proposal import propose
 
-    print(propose(log).words(), end="")
+    port = str(log)
+    if not (log.is_char_device() or port.startswith("/dev/") or re.fullmatch(r"COM[0-9]+", port)):
+        print(propose(log).words(), end="")
+        return
+    from contextlib import closing
+
+    from adapters.port import open_port
+    from adapters.port_proposal import propose_port
+    from adapters.setup_sections import SerialSource
+    from pipeline.clock import PipelineClock
+    from pipeline.output import say
+
+    with closing(open_port(SerialSource(kind="serial", port=port, baud=baud))) as connection:
+        say(f"listening to {port} for {seconds:g} s")
+        print(propose_port(connection, seconds, PipelineClock(), where=port).words(), end="")
 
 
 @app.command()

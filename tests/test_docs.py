@@ -11,6 +11,7 @@ import typer
 from typer.testing import CliRunner
 
 from adapters.csv_log import read_log
+from adapters.live_sources import live_sources
 from adapters.log_format import PLAIN, load_format
 from adapters.reading_sheet import COLUMNS, read_sheet
 from adapters.setup_file import load_setup
@@ -137,6 +138,8 @@ def test_every_example_is_read_whole(examples):
             log = read_log(source.path, form, name=name, started=setup.test.started)
             assert sum(isinstance(event, Sample) for event in log.events) == 4
         assert not [event for event in log.events if isinstance(event, LineRejected)]
+    assert [source.name for source in live_sources(load_setup(examples / "live.toml"))] == ["bike"]
+    read.add("live.toml")
     assert read == set(EXAMPLES)
 
 

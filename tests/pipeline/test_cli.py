@@ -14,6 +14,7 @@ import os
 import shutil
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -23,6 +24,7 @@ from typing import Any
 import pyarrow.parquet as pq
 import pytest
 
+from adapters.log_format import load_format
 from pipeline import cli
 from pipeline.archive import Archive, TestFolder
 from pipeline.journal import read_journal
@@ -698,6 +700,33 @@ def test_describe_prints_a_format_that_the_join_takes(
     assert codes(tmp_path) == []
     cuffwatt("describe", tmp_path / "none.csv").fails(1, "none.csv", "no such file")
     cuffwatt("describe", tmp_path).fails(1, "is a folder")
+
+
+def test_describe_listens_to_a_port(cuffwatt: Callable[..., Ran], tmp_path: Path) -> None:
+    device, terminal = os.openpty()
+    enough = threading.Event()
+
+    def send() -> None:
+        n = 0
+        while not enough.wait(0.02):
+            os.write(device, b"%d,6%d\r\n" % (100 + n // 10 % 2 * 25, n % 3))
+            n += 1
+
+    sender = threading.Thread(target=send)
+    sender.start()
+    try:
+        ran = cuffwatt("describe", os.ttyname(terminal), "--seconds", "1", "--baud", "4800")
+    finally:
+        enough.set()
+        sender.join()
+        os.close(device)
+        os.close(terminal)
+    assert ran.code == 0
+    assert "listening to /dev/pts/" in ran.err
+    (tmp_path / "two.toml").write_text(ran.out)
+    fmt = load_format(tmp_path / "two.toml")
+    assert (fmt.time.form, fmt.wanted["watts.column"]) == ("none", 1)
+    cuffwatt("describe", "/dev/tty-none").fails(1, "port '/dev/tty-none' is not there", "plug the device in")
 
 
 def test_the_demo_is_made_once_and_shown_again(cuffwatt: Callable[..., Ran], tmp_path: Path) -> None:
