@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Protocol
 
-from pipeline.clock import PipelineClock
+from pipeline.clock import Clock
 from pipeline.events import Event, LineRejected
 
 TEXT_LIMIT = 2000
@@ -23,7 +23,7 @@ class LiveSource(Protocol):
 
     name: str
 
-    def run(self, put: Callable[[Event], None], stop: threading.Event, clock: PipelineClock) -> None:
+    def run(self, put: Callable[[Event], None], stop: threading.Event, clock: Clock) -> None:
         """The body of the source's thread."""
 
 

@@ -11,7 +11,7 @@ import threading
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 
-from pipeline.clock import PipelineClock
+from pipeline.clock import Clock
 from pipeline.errors import UsageError
 from pipeline.events import Event, Sample, SourceLog, SourceLost
 
@@ -56,7 +56,7 @@ class CsvReplay:
             yield event.model_copy(update={"event_time": latest})
         yield SourceLost(event_time=latest, source=self.name, reason="the recorded log has ended")
 
-    def run(self, put: Callable[[Event], None], stop: threading.Event, clock: PipelineClock) -> None:
+    def run(self, put: Callable[[Event], None], stop: threading.Event, clock: Clock) -> None:
         """Put each event at its time, from now on, until the log ends or `stop` is set; see LiveSource."""
         for event in self.events(clock.now()):
             while (early_s := (event.event_time - clock.now()).total_seconds()) > 0:

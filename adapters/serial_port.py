@@ -30,7 +30,7 @@ from adapters.port import (
     receive,
 )
 from adapters.setup_sections import SerialSource
-from pipeline.clock import PipelineClock, pipeline_time
+from pipeline.clock import Clock, pipeline_time
 from pipeline.errors import InputError
 from pipeline.events import Event, Sample, SourceFound, SourceLost
 
@@ -88,7 +88,7 @@ class SerialPort:
             with suppress(*Disconnected):
                 port.close()
 
-    def run(self, put: Callable[[Event], None], stop: threading.Event, clock: PipelineClock) -> None:
+    def run(self, put: Callable[[Event], None], stop: threading.Event, clock: Clock) -> None:
         """Put what the device says until `stop` is set; see LiveSource."""
         lines = LiveLines(
             self._fmt,
@@ -127,7 +127,7 @@ class SerialPort:
         lines: LiveLines,
         presence: _Presence,
         stop: threading.Event,
-        clock: PipelineClock,
+        clock: Clock,
     ) -> None:
         """Read until `stop` is set or the port is gone."""
         poll = self._fmt.poll
@@ -167,7 +167,7 @@ class SerialPort:
 class _Presence:
     """Whether the source is there: says at once when it is lost, and when a line can be read again."""
 
-    def __init__(self, name: str, fmt: LogFormat, put: Callable[[Event], None], clock: PipelineClock) -> None:
+    def __init__(self, name: str, fmt: LogFormat, put: Callable[[Event], None], clock: Clock) -> None:
         self.lines = 0
         self._name, self._put, self._clock = name, put, clock
         self._asked_every_s = fmt.poll.every_s if fmt.poll else 0.0

@@ -63,8 +63,8 @@ _CONTROLS: dict[str, Control] = {
     "begin": Begin(), "next": NextStage(), "lower": LowerLoad(), "recovery": Recover(), "close": Close(),
 }  # fmt: skip
 WORDS = (
-    *_CONTROLS, "k1", "k5", "missed", "rpe", "symptom", "sign", "note", "cuff", "ack", "amend", "hold", "stop",
-    "help",
+    *_CONTROLS, "k1", "k5", "missed", "rpe", "symptom", "sign", "note", "cuff", "ack", "amend", "hold",
+    "stop", "help",
 )  # fmt: skip
 _SUPPORT = {"held": "assessor", "rested": "rest", "unsupported": "none"}
 _OBSERVER = re.compile(r"(?=.*[0-9])(?=.*[A-Z])[A-Z0-9-]{2,16}")
@@ -201,8 +201,8 @@ class Typist:
         if _OBSERVER.fullmatch(word):
             return {"observer": word}
         raise InputError(
-            f"{word!r} after the pressures is not known; wanted are @09:41:20, L or R, i190, p140, d2.5 or b3, "
-            "clear, difficult, doubtful, second, held, rested, unsupported, below4, above4, or an observer's "
+            f"{word!r} after the pressures is not known; wanted are @09:41:20, L or R, i190, p140, d2.5 or "
+            "b3, clear, difficult, doubtful, second, held, rested, unsupported, below4, above4, or an observer's "
             "code like AB-2"
         )
 

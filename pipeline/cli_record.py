@@ -59,7 +59,6 @@ def _opened(
     setup_path: Path, archive_path: Path, rules_path: Path | None, manner: Manner, *, logging_only: bool
 ) -> AbstractContextManager[Recording]:
     from adapters.live_sources import live_sources
-
     from adapters.setup_file import load_setup
     from pipeline.archive import Archive
     from pipeline.clock import PipelineClock
@@ -69,8 +68,8 @@ def _opened(
     setup = load_setup(setup_path)
     if not manner.attended and setup.limits is not None and not logging_only:
         raise UsageError(
-            f"{setup_path}: [limits] are set, and with --headless nobody sees when one is crossed; record with "
-            "somebody watching, or add --logging-only to say that the limits are only written down"
+            f"{setup_path}: [limits] are set, and with --headless nobody sees when one is crossed; record "
+            "with somebody watching, or add --logging-only to say that the limits are only written down"
         )
     rules_file = rules_path or setup.rules_file
     rules = load_rules(rules_file)
@@ -89,7 +88,6 @@ def _resumed(
     test: str, setup_path: Path | None, archive_path: Path, rules_path: Path | None, manner: Manner
 ) -> AbstractContextManager[Recording]:
     from adapters.live_sources import live_sources
-
     from adapters.setup_file import load_setup
     from pipeline.archive import Archive
     from pipeline.record import resume_test
