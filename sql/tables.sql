@@ -153,7 +153,8 @@ create table clock_stepped (
 
 -- the rules in force: no threshold stands in SQL
 create table rule (
-    code varchar, quantity varchar, level varchar, operator varchar, threshold double, unit varchar,
-    phase varchar, intent varchar, sex varchar, age_min double, age_max double,
+    code varchar, quantity varchar, variant varchar, level varchar, operator varchar, threshold double,
+    unit varchar, persistence bigint, phase varchar, intent varchar, sex varchar, age_min double,
+    age_max double, beta_blocker boolean, recovery_mode varchar,
     words varchar, rule_source varchar, position bigint
 );

@@ -1,0 +1,42 @@
+-- whole_candidates: one row a test and thing about all of it that a flag could be raised for.
+-- inputs: test_opened, journal_end, flag_stages, sources, cuff_changed, line_rejected, setting.
+-- {code, quantity, observed, detail}, judged in 61_flags, in no phase; observed null: nothing to judge.
+with cuffs as (
+    select study, test_id, seq, event_time, bladder_length_cm, bladder_width_cm from test_opened
+    union all
+    select study, test_id, seq, event_time, bladder_length_cm, bladder_width_cm from cuff_changed
+)
+select test_opened.study, test_opened.test_id, test_opened.seq as target_seq, null::bigint as stage_index,
+    null::varchar as phase, null::timestamp as flag_at,
+    {code: 'few_loads', quantity: 'stages',
+     observed: count(*) filter (where stage.loaded and ridden_s >= stage_hr_min_s),
+     detail: 'loaded stages of 90 s or more'} as one
+from test_opened
+join journal_end using (study, test_id)
+cross join setting
+join flag_stages as stage using (study, test_id)
+where journal_end.closed
+group by test_opened.study, test_opened.test_id, test_opened.seq
+having not bool_or(stage.is_ramp)
+union all
+select cuffs.study, cuffs.test_id, cuffs.seq, null, null, cuffs.event_time, unnest([
+    {code: 'bladder_length', quantity: 'percent',
+     observed: 100 * cuffs.bladder_length_cm / arm_circumference_cm, detail: 'of the arm'},
+    {code: 'bladder_length', quantity: 'percent_long',
+     observed: 100 * cuffs.bladder_length_cm / arm_circumference_cm, detail: 'of the arm'},
+    {code: 'bladder_width', quantity: 'percent',
+     observed: 100 * cuffs.bladder_width_cm / arm_circumference_cm, detail: 'of the arm'}
+])
+from cuffs join test_opened using (study, test_id)
+union all
+select study, test_id, seq, null, null, null,
+    {code: 'gauge_unchecked', quantity: 'days', observed: date_diff('day', gauge_checked_on, cast(anchor as date)),
+     detail: 'days since the dial was checked'}
+from test_opened
+union all
+select line_rejected.study, line_rejected.test_id, min(sources.seq), null, null, null,
+    {code: 'lines_rejected', quantity: 'lines', observed: count(*), detail: line_rejected.source}
+from line_rejected
+join sources on sources.study = line_rejected.study and sources.test_id = line_rejected.test_id
+    and sources.name = line_rejected.source
+group by line_rejected.study, line_rejected.test_id, line_rejected.source
