@@ -16,7 +16,8 @@ pressures as (
     select study, test_id,
         arg_max({sbp_mmhg: sbp_mmhg, at_least: k1_at_least, reading_id: reading_id, before_end_s: before_end_s},
             (measured_at, reading_id)) filter (where loaded and before_end_s >= 0) as last_one,
-        arg_max({sbp_mmhg: sbp_mmhg, measured_at: measured_at}, (sbp_mmhg, measured_at, reading_id))
+        arg_max({sbp_mmhg: sbp_mmhg, measured_at: measured_at, reading_id: reading_id},
+            (sbp_mmhg, measured_at, reading_id))
             filter (where loaded) as highest,
         max(measured_at) filter (where loaded and k1_at_least) as last_bound_at,
         arg_min({sbp_mmhg: sbp_mmhg, at_least: k1_at_least, reading_id: reading_id}, (measured_at, reading_id))
@@ -33,6 +34,7 @@ select study, test_id,
     highest.sbp_mmhg as sbp_max_exercise_mmhg,
     case when highest is not null then coalesce(last_bound_at >= highest.measured_at, false) end
         as sbp_max_exercise_at_least,
+    highest.reading_id as sbp_max_exercise_reading_id,
     immediate.sbp_mmhg as sbp_immediate_mmhg, immediate.at_least as sbp_immediate_at_least,
     case when is_last then last_one.sbp_mmhg else immediate.sbp_mmhg end as sbp_peak_mmhg,
     case when is_last then last_one.at_least else immediate.at_least end as sbp_peak_at_least,

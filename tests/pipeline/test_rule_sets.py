@@ -289,11 +289,23 @@ WHOM = {
     "child: 120": ("paediatric", "diastolic_high", ride(peak=(200, 120), **CHILD), None),
     "from 18 on: 120": ("paediatric", "diastolic_high", ride(peak=(200, 120), age_years=18.0), 120),
     "age not known: 120": ("paediatric", "diastolic_high", ride(peak=(200, 120), age_years=None), 120),
-    # nothing is said before the end of exercise is known
+    # nothing is said before the end of exercise is known, nor before its heart rates are there
+    "14 s after": ("maximal", "chronotropic_index_low", lambda make: stopped(make, 1214), None),
+    "15 s after": ("maximal", "chronotropic_index_low", lambda make: stopped(make, 1215), 0.65),
+    "64 s after": ("maximal", "hr_recovery_slow", lambda make: stopped(make, 1264), None),
+    "65 s after": ("maximal", "hr_recovery_slow", lambda make: stopped(make, 1265), 5),
     "still riding": ("maximal", "systolic_rise_low", lambda make: riding(make), None),
     "resting still": ("screening", "resting_class", lambda make: riding(make, rest_only=True), None),
     "load after rest": ("screening", "resting_class", lambda make: riding(make), 150),
 }  # fmt: skip
+
+
+def stopped(make, last_s):
+    """Not closed: its last line is so many seconds after the start; 145 bpm, then 140."""
+    test = ride(hr=(80, 145, 140, 140), close=None)(make)
+    test.events = [event for event in test.events if event.event_time <= test.at(last_s)]
+    test.end_s = last_s
+    return test
 
 
 def riding(make, rest_only=False):
