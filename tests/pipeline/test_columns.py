@@ -124,7 +124,9 @@ class Invented:
             "gauge_checked_on": date(2026, 1, 5),
             "timezone": "Europe/Oslo",
         }
-        adult: dict[str, Any] = {"age_years": 40.0, "mass_kg": 70.0, "medication": "none"} if self.well else {}
+        adult: dict[str, Any] = (
+            {"age_years": 40.0, "mass_kg": 70.0, "medication": "none"} if self.well else {}
+        )
         self.add(
             ev.TestOpened,
             0,
@@ -153,7 +155,15 @@ class Invented:
         ride += [("exercise", "ergometer", 50.0 * n, self.stage_s) for n in range(1, self.draw.randint(2, 6))]
         end: list[Any] = [("recovery", "ergometer", 0.0, 240.0)] if self.chance(0.7) else []
         short: list[Any] = [("exercise", "ergometer", 20.0, 40.0)]
-        choices = ([], rest, rest + short, ride + end, rest + end, rest + ride + end, rest + rest + ride + end)
+        choices = (
+            [],
+            rest,
+            rest + short,
+            ride + end,
+            rest + end,
+            rest + ride + end,
+            rest + rest + ride + end,
+        )
         return self.draw.choices(choices, weights=(1, 1, 3, 2, 1, 8, 3))[0]
 
     def _stage(self, index: int, phase: Any, position: Any, watts: float | None, length_s: float) -> None:
@@ -173,7 +183,11 @@ class Invented:
             by=self.draw.choice(("schedule", "operator")),
         )
         logs = [
-            (self.bike and (self.well or self.chance(0.85)), "bike", {"watts": watts or 0.0, "cadence_rpm": 60.0}),
+            (
+                self.bike and (self.well or self.chance(0.85)),
+                "bike",
+                {"watts": watts or 0.0, "cadence_rpm": 60.0},
+            ),
             (
                 self.belt and (self.well or self.chance(0.85)),
                 "belt",
