@@ -326,11 +326,19 @@ def rules(
     settings: Annotated[
         bool, typer.Option("--settings", help="The settings (windows, floors, methods) instead.")
     ] = False,
+    named: Annotated[
+        str | None, typer.Option("--set", help="One named set, whether it is on or off, instead.")
+    ] = None,
 ) -> None:
     """Print the rules in force, with their sources and how they differ from the shipped set."""
-    from pipeline.rule_list import show_rules, show_settings
+    from pipeline.rule_list import show_rules, show_set, show_settings
     from pipeline.rules import load_rules
 
+    if named is not None:
+        if own is not None or settings:
+            raise UsageError("--set prints a shipped set as it is; leave out --rules and --settings")
+        show_set(named, form)
+        return
     in_force = load_rules(own)
     if settings:
         show_settings(in_force, form)

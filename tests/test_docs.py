@@ -21,14 +21,15 @@ from pipeline.errors import CuffwattError, UsageError
 from pipeline.events import LineRejected, MissedReason, ReadingMissed, ReadingTaken, Sample
 from pipeline.output import CAUTION
 from pipeline.protocol import Limits
-from pipeline.readme import BLOCKS, flags_table, made_anew, relations_table
-from pipeline.rules import load_rules, shipped_rules
+from pipeline.readme import BLOCKS, flags_table, made_anew, relations_table, sets_table
+from pipeline.rules import load_rules, named_set, shipped_rules
+from pipeline.shipped import rule_sets
 from pipeline.shipped import test_ladder as ladder
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-COLUMNS_BLOCK, FLAGS, RELATIONS = BLOCKS
+COLUMNS_BLOCK, FLAGS, SETS, RELATIONS = BLOCKS
 WRITTEN = README.partition(FLAGS.begins)[0]  # what a person wrote
 FENCED = re.findall(r"^```(\w*)\n(.*?)^```$", README, flags=re.MULTILINE | re.DOTALL)
 EXAMPLES = {
@@ -126,7 +127,8 @@ def test_every_example_is_read_whole(examples):
     read.add("rules.toml")
     assert rules.settings.map_method == "two_fifths"
     assert "odd_digit" not in {rule.code for rule in rules.rules}
-    assert {rule.threshold for rule in rules.rules if rule.key == ("systolic_high", "k1")} == {230}
+    assert {rule.threshold for rule in rules.rules if rule.key == ("systolic_high", "k1", "")} == {230}
+    assert rules.sets == ("screening", "maximal")
     for name, source in setup.sources.items():
         read.add(source.path.name)
         if source.kind == "sheet":
@@ -205,7 +207,7 @@ def test_the_tables_are_up_to_date(name, text):
 
 
 def test_every_table_has_its_document():
-    assert all(block.begins in README for block in (COLUMNS_BLOCK, FLAGS))
+    assert all(block.begins in README for block in (COLUMNS_BLOCK, FLAGS, SETS))
     assert RELATIONS.begins in DEVELOPERS
 
 
@@ -232,6 +234,15 @@ def test_a_row_says_code_level_condition_and_source():
     assert "(`pause_at_rest` < 60 s, in rest)" in next(row for row in rows if "pause_at_rest" in row)
 
 
+def test_a_row_of_a_set_says_whom_it_is_for_and_how_often():
+    rows = sets_table().splitlines()[2:]
+    assert len(rows) == sum(len(named_set(name)) for name in rule_sets())
+    [men] = [row for row in rows if "variant `male`" in row]
+    assert men.startswith("| `screening` | `exaggerated_response` | note |")
+    assert "(`peak_sbp` >= 210 mmHg, male, from 18 years on, variant `male`)" in men
+    assert "(edition 2013) | 51 % of healthy men" in men
+
+
 def test_every_relation_has_a_row_in_order():
     names = re.findall(r"^\| `[0-9]+_(\w+)` \| [^|]+ \| [^|]+ \|$", relations_table(), flags=re.MULTILINE)
     assert names == [name for name, _ in ladder()]
@@ -245,7 +256,7 @@ def test_a_relation_without_its_remarks_is_named(tmp_path, monkeypatch):
         relations_table()
 
 
-@pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "relations"])
+@pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "sets", "relations"])
 def test_a_block_replaces_only_itself(block):
     made = made_anew(f"# Title\n\n{block.begins}\nold\n{block.ends}\n\nafter\n")
     assert made == f"# Title\n\n{block.begins}\n\n{block.make()}\n\n{block.ends}\n\nafter\n"
@@ -253,7 +264,7 @@ def test_a_block_replaces_only_itself(block):
 
 
 @pytest.mark.parametrize("marks", ["{0}", "{1}", "{1}\n{0}", "{0}\n{1}\n{0}", "{0}\n{1}\n{0}\n{1}"])
-@pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "relations"])
+@pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "sets", "relations"])
 def test_a_document_with_half_the_marks_is_refused(block, marks):
     with pytest.raises(CuffwattError, match="write both where the table belongs"):
         made_anew("# Title\n" + marks.format(block.begins, block.ends))

@@ -45,12 +45,7 @@ factored as (
         case
             when phase = 'rest' then 3.5
             when phase in ('warmup', 'exercise') and watts < 0.5 then 7.0
-            when phase in ('warmup', 'exercise') then
-                case vo2_method
-                    when 'acsm' then 10.8 * watts / mass_kg + 7
-                    when 'acsm_old' then 12.24 * watts / mass_kg + 3.5
-                    when 'maximal_cycle' then 1.74 * 6.12 * watts / mass_kg + 3.5
-                end
+            when phase in ('warmup', 'exercise') then vo2_loaded(vo2_method, watts, mass_kg)
         end as vo2_est_ml_kg_min,
         case
             when phase = 'recovery' then 'recovery'
