@@ -8,11 +8,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
-from typing import Literal
+from typing import Literal, Protocol as Interface
 
 from pipeline.clock import ReplayClock, pipeline_time
 from pipeline.cuff import estimate_first_sound, fall_rate, lowest_sound
-from pipeline.deriver import Deriver
 from pipeline.events import (
     EndReason,
     Event,
@@ -35,6 +34,22 @@ PAIR_WITHIN_S = 30.0
 _AT_ONCE = 2000
 
 
+class Derives(Interface):
+    """What a recorder asks of a deriver; see `pipeline.deriver.Deriver`."""
+
+    def take(self, event: Event) -> None:
+        """One recorded event."""
+
+    def snapshot(self, as_of: datetime, seq: int) -> Snapshot:
+        """What the planner may know at `as_of`, when `seq` was the last event."""
+
+    def heart_rate_bpm(self, as_of: datetime) -> float | None:
+        """Mean heart rate of the 30 s before `as_of`."""
+
+    def close(self) -> None:
+        """Give the memory back."""
+
+
 class Recorder:
     """One test being recorded on a clock that is moved from outside.
 
@@ -47,7 +62,7 @@ class Recorder:
         self,
         journal: Journal,
         clock: ReplayClock,
-        deriver: Deriver,
+        deriver: Derives,
         planner: Planner | None = None,
         protocol: Protocol | None = None,
     ) -> None:

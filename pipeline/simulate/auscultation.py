@@ -206,6 +206,8 @@ def _sounds_end(truth: Truth, time_s: float, wander_mmhg: float) -> float:
 
 def _written(random: Random, choices: Choices, pressure: float) -> float:
     step = 2.0 if choices.even_digits else 1.0
+    if pressure > 0:  # sounds down to zero are that for everybody
+        pressure = max(0.0, pressure + choices.bias_mmhg)
     written = step * math.floor(pressure / step + 0.5)
     ten = 10.0 * math.floor(pressure / 10 + 0.5)
     snaps = random.random() < choices.zero_preference

@@ -45,7 +45,7 @@ class Log:
         return tuple(name for name in names if getattr(self, name) is not None)
 
 
-def make_logs(number: int, choices: Choices, truth: Truth, ended_s: float) -> tuple[Log, ...]:
+def make_logs(number: int | str, choices: Choices, truth: Truth, ended_s: float) -> tuple[Log, ...]:
     """The logs of the sensors whose rate is not zero, from the start of the test to `ended_s`."""
     logs = []
     if choices.ergometer_hz:
