@@ -369,17 +369,16 @@ def _typed_changes(
 
 def _write_files(folder: Path, texts: dict[str, str]) -> None:
     """Write these files into a new folder and name them."""
+    from pipeline.draft import new_folder
     from pipeline.output import say
 
+    new_folder(folder)
     try:
-        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-            raise UsageError(f"{folder}: is there and not empty; name a new folder, nothing is overwritten")
-        folder.mkdir(parents=True, exist_ok=True)
         for name, text in texts.items():
             (folder / name).write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
         raise UsageError(
-            f"{folder}: cannot be made ({error.strerror}); choose a place you may write to"
+            f"{folder}: cannot be written ({error.strerror}); choose a place you may write to"
         ) from None
     for name in texts:
         say(f"{folder / name}")

@@ -71,11 +71,10 @@ def join(
     """Write the journal of a new test; the caller seals it.
 
     All of it is there or nothing is: however the join ends early, the next one can begin.
-    `watched` may look at what goes through, to show progress; `deriver` makes what the planner knows
-    on the way.  Raises InputError where nothing
-    says when stages began, where a log cannot be aligned, and where a source holds nothing or has
-    nothing in common with the test; JournalExists where the test is there; ArchiveError where it
-    cannot be written.
+    `watched` may look at what goes through, to show progress; `deriver` makes what tells the planner
+    what is known on the way.  Raises InputError where nothing says when stages began, where a log
+    cannot be aligned, and where a source holds nothing or has nothing in common with the test;
+    JournalExists where the test is there; ArchiveError where it cannot be written.
     """
     opened = order.opened
     free_folder(archive, opened.study, opened.test_id)

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
-from typing import Literal, Protocol as Interface
+from typing import Literal
+from typing import Protocol as Interface
 
 from pipeline.clock import ReplayClock, pipeline_time
 from pipeline.cuff import estimate_first_sound, fall_rate, lowest_sound

@@ -105,7 +105,10 @@ def take(
     missed, tried = random.random() < choices.missed_share, random.random() < 0.5
     rate = choices.deflation_mmhg_per_s + random.gauss(0, choices.deflation_sd_mmhg_per_s)
     rate = max(1.0, round(rate, 1))
-    wander_sbp, wander_dbp = (_bounded(random, choices.wander_mmhg) for _ in range(2))
+    wander = choices.wander_mmhg
+    if part.stage.loaded and choices.wander_loaded_mmhg is not None:
+        wander = choices.wander_loaded_mmhg
+    wander_sbp, wander_dbp = (_bounded(random, wander) for _ in range(2))
     breath_phase = random.uniform(0, math.tau)
     beat_phase = random.random()
     clarity = _clarity(random, truth.watts.at(prompt.first_sound_due) / truth.body.watts_capacity)

@@ -46,7 +46,8 @@ class Choices(BaseModel):
     `fall_mmhg` is how far the true systolic falls in exercise stage `fall_stage` (from 1) below
     the stage before; `stops_after_fall` ends the ride when a second reading confirms it.
     `sounds_to_mmhg`: from exercise stage `sounds_from_stage` sounds go on to that pressure.
-    `wander_mmhg` is the standard deviation of what a single beat shows about the course.
+    `wander_mmhg` is the standard deviation of what a single beat shows about the course,
+    `wander_loaded_mmhg` the same under load (None: no other).
 
     Observer: rates in mmHg/s, shares of planned readings; `zero_preference` is how often a
     value is written as the nearest ten (0.17 makes the third of zeros seen in 6,560 even-digit
@@ -97,6 +98,7 @@ class Choices(BaseModel):
     sounds_to_mmhg: Annotated[float, Field(ge=0, lt=40)] | None = None
     sounds_from_stage: Annotated[int, Field(ge=1)] = 1
     wander_mmhg: Spread = 3.0
+    wander_loaded_mmhg: Spread | None = None
     breathing_mmhg: Spread = 2.0
 
     observer: Code = "O-1"

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from functools import cached_property
 from random import Random
-from typing import Any, Literal
+from typing import Literal
 
 from pipeline import __version__
 from pipeline.errors import UsageError
@@ -34,6 +34,10 @@ OBSERVERS_A_STUDY = 3
 SBP_LIMIT_MMHG = 240.0
 """The ride ends above it, so that what is read stays about the 250 mmHg of the stopping rule."""
 DROPOUTS = (0, 0, 1, 2, 4)
+"""Gaps of the heart-rate log, one of these numbers with the same chance; ours."""
+WANDER_LOADED_MMHG = 5.0
+"""With breath, beats and digits a reading under load then spreads by the 5 mmHg of
+u_repeat_exercise_mmhg, and one at rest by the 3.5 mmHg of u_repeat_rest_mmhg (rules.toml)."""
 TRUTH_DIGITS = 6
 
 Intent = Literal["maximal", "submaximal", "symptom_limited"]
@@ -97,19 +101,6 @@ class Visit:
             for name, value in row.items()
         }
 
-    def order(self, rules: Rules) -> JoinOrder:
-        """What is to be joined, with a note in it that it is invented."""
-        test = self.test
-        fields, logs = source_logs(test)
-        logs[-1].events.insert(0, NoteWritten(event_time=test.at(0), source="readings", text=INVENTED))
-        return JoinOrder(
-            opened=TestOpened(**fields, rules_digest=rules.digest, software=f"cuffwatt {__version__}"),
-            sources=logs,
-            starts={index: test.at(at_s) for index, at_s in test.noted_starts_s.items()},
-            end_reason=test.end_reason,
-            setup_text=setup_text(test),
-        )
-
 
 @dataclass(frozen=True)
 class Cohort:
@@ -146,6 +137,7 @@ class Cohort:
                 "sbp_limit_mmhg": SBP_LIMIT_MMHG,
                 "sounds_to_mmhg": None if person.sounds_from_stage is None else 0.0,
                 "sounds_from_stage": person.sounds_from_stage or 1,
+                "wander_loaded_mmhg": WANDER_LOADED_MMHG,
                 "arm": person.arm,
                 "observer": observer.code,
                 "bias_mmhg": observer.bias_mmhg,
@@ -187,6 +179,19 @@ def invented_cohort(number: int, protocol: Protocol | None = None) -> Cohort:
             Study("invented-loads", _shipped_protocol("three_loads_4min"), "submaximal"),
             Study("invented-minutes", _shipped_protocol("staircase_10w_1min"), "maximal"),
         ),
+    )
+
+
+def order_of(test: SimulatedTest, rules: Rules) -> JoinOrder:
+    """An invented test as it is to be joined, with a note in it that it is invented."""
+    fields, logs = source_logs(test)
+    logs[-1].events.insert(0, NoteWritten(event_time=test.at(0), source="readings", text=INVENTED))
+    return JoinOrder(
+        opened=TestOpened(**fields, rules_digest=rules.digest, software=f"cuffwatt {__version__}"),
+        sources=logs,
+        starts={index: test.at(at_s) for index, at_s in test.noted_starts_s.items()},
+        end_reason=test.end_reason,
+        setup_text=setup_text(test),
     )
 
 

@@ -23,10 +23,11 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.archive import Archive, Disk, publish_bytes
-from pipeline.errors import ArchiveError, CuffwattError, UsageError
+from pipeline.draft import new_folder
+from pipeline.errors import ArchiveError, CuffwattError
 from pipeline.join import join
 from pipeline.rules import shipped_rules
-from pipeline.simulate.cohort import Cohort
+from pipeline.simulate.cohort import Cohort, order_of
 from pipeline.simulate.stand_in import StandIn
 
 ARCHIVE_NAME = "archive"
@@ -61,7 +62,7 @@ def write_cohort(
     folder that is not empty or cannot be made, ArchiveError where a test cannot be written; however
     it ends early, nothing that it wrote stays.
     """
-    _make(folder)
+    new_folder(folder)
     root = folder / ARCHIVE_NAME
     try:
         with _workers(tests, processes) as each:
@@ -82,7 +83,7 @@ def _write(cohort: Cohort, root: Path, index: int) -> Row | _Refused:
     """Write test `index`; its row of the truth."""
     visit, rules = cohort.visit(index), shipped_rules()
     try:
-        join(visit.order(rules), Archive(root), rules, disk=_UNSYNCED, deriver=StandIn)
+        join(order_of(visit.test, rules), Archive(root), rules, disk=_UNSYNCED, deriver=StandIn)
     except CuffwattError as error:
         return _Refused(str(error))
     return visit.truth()
@@ -102,17 +103,6 @@ def _workers(tests: int, processes: int | None) -> Iterator[Each]:
     ignore = (signal.SIGINT, signal.SIG_IGN)
     with multiprocessing.get_context("spawn").Pool(count, signal.signal, ignore) as pool:
         yield partial(pool.imap, chunksize=_AT_ONCE)
-
-
-def _make(folder: Path) -> None:
-    try:
-        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-            raise UsageError(f"{folder}: is there and not empty; name a new folder, nothing is overwritten")
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UsageError(
-            f"{folder}: cannot be made ({error.strerror}); choose a place you may write to"
-        ) from None
 
 
 def _csv(rows: Sequence[Row]) -> str:

@@ -121,9 +121,7 @@ def _sample_logs(test: SimulatedTest) -> list[SourceLog]:
             source=log.name,
             name=log.name,
             adapter="csv_log",
-            measures=",".join(
-                m + ":rr" if m == "heart_rate_bpm" and log.from_rr else m for m in measures
-            ),
+            measures=",".join(m + ":rr" if m == "heart_rate_bpm" and log.from_rr else m for m in measures),
             ranks=",".join(f"{m}={rank}" for m in MEASURES if m in measures),
             clock_offset_s=0.0 if align else log.offset_s,
             clock_method="given" if log.offset_s and not align else "none",
