@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from random import Random
 
-from pipeline.cuff import PALPATION_ABOVE_MMHG, PALPATION_S, PUMP_MMHG_PER_S, RELEASE_S
+from pipeline.cuff import DIAL_TOP_MMHG, PALPATION_ABOVE_MMHG, PALPATION_S, PUMP_MMHG_PER_S, RELEASE_S
 from pipeline.events import Clarity, MissedReason
 from pipeline.prompt import Prompt
 from pipeline.simulate.choices import Choices
@@ -124,7 +124,7 @@ def take(
     if inflated_to is None:
         pump_s += PALPATION_S
         palpated = 2.0 * round((truth.sbp.at(pump_s) + _bounded(random, 4)) / 2)
-        inflated_to = math.ceil((palpated + PALPATION_ABOVE_MMHG) / 10) * 10.0
+        inflated_to = min(DIAL_TOP_MMHG, math.ceil((palpated + PALPATION_ABOVE_MMHG) / 10) * 10.0)
     top_s = pump_s + inflated_to / PUMP_MMHG_PER_S
     beat_s = 60 / truth.heart_rate.at(top_s)
     first_beat_s = top_s + beat_phase * beat_s

@@ -26,6 +26,7 @@ from pipeline.simulate.choices import read_choices
 from pipeline.simulate.invented import INVENTED, setup_text
 from pipeline.simulate.observers import Observer, draw_observer
 from pipeline.simulate.people import Person, draw_person
+from pipeline.simulate.sensors import SHOWN_MOST_WATTS
 from pipeline.simulate.simulated import SimulatedTest, source_logs
 
 NEW_OF_FIVE = 4
@@ -165,11 +166,17 @@ class Cohort:
 def invented_cohort(number: int, protocol: Protocol | None = None) -> Cohort:
     """The cohort of this number: three studies with shipped protocols, or one with `protocol`.
 
-    Raises UsageError for a protocol without a loaded stage.
+    Raises UsageError for a protocol without a loaded stage or with a load that no ergometer gives.
     """
     if protocol is not None:
         if not any(stage.loaded for stage in protocol.stages):
             raise UsageError("the protocol has no loaded stage; give it one, or leave --protocol out")
+        targets = [watts for s in protocol.stages for watts in (s.target_watts, s.target_watts_to) if watts]
+        if max(targets, default=0.0) > SHOWN_MOST_WATTS:
+            raise UsageError(
+                f"the protocol has a load of {max(targets):g} W, and nobody here rides more than "
+                f"{SHOWN_MOST_WATTS:g} W; plan fewer or smaller steps"
+            )
         planned = protocol.model_copy(update={"stage_from": "schedule"})
         return Cohort(number, (Study("invented", planned, "symptom_limited"),))
     return Cohort(

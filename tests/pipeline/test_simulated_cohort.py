@@ -49,6 +49,13 @@ SHORT = {
     ],
     "repeat": [{"start": 20, "step": 20, "minutes": 2, "until": 100}],
 }
+SUDDEN = {
+    "stage": [
+        {"phase": "exercise", "minutes": 3, "watts": 350, "reading_at_s": [90]},
+        {"phase": "rest", "position": "ergometer", "minutes": 3, "readings": 1, "wait_s": 30},
+        {"phase": "exercise", "minutes": 3, "watts": 50},
+    ]
+}
 Rows = list[dict[str, str]]
 
 
@@ -190,6 +197,7 @@ JOINED = {
     "minutes": lambda: invented_cohort(1).visit(2).test,
     "staircase": lambda: invented_cohort(1).visit(4).test,
     "a fall, a repeat, missed readings": lambda: demo_test("02-fall"),
+    "at once a load for few": lambda: invented_cohort(1, parse_protocol(SUDDEN, "sudden")).visit(0).test,
     "sounds to zero, an aligned log": lambda: demo_test("03-sounds-to-zero"),
 }
 
@@ -352,10 +360,15 @@ def test_what_cannot_be_written_is_said_and_leaves_nothing(tmp_path, monkeypatch
     assert list((tmp_path / "new").iterdir()) == []
 
 
-def test_a_protocol_without_load_is_refused():
+def test_a_protocol_that_nobody_can_ride_is_refused():
     rest = parse_protocol({"stage": [{"phase": "rest", "position": "seated", "minutes": 8}]}, "rest")
     with pytest.raises(UsageError, match="no loaded stage; give it one, or leave --protocol out"):
         invented_cohort(1, rest)
+    steep = parse_protocol({"stage": [{"phase": "exercise", "minutes": 3, "watts": 450}]}, "steep")
+    with pytest.raises(
+        UsageError, match="a load of 450 W, and nobody here rides more than 400 W; plan fewer"
+    ):
+        invented_cohort(1, steep)
 
 
 def test_any_shipped_protocol_can_be_ridden(tmp_path):
