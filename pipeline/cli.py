@@ -308,13 +308,29 @@ def amend(
 
 @app.command()
 def simulate(
-    folder: Annotated[Path, typer.Argument(help="A new folder for the input files of the invented test.")],
-    number: Annotated[int, typer.Option("--number", min=0, help="The same number gives the same test.")] = 1,
+    folder: Annotated[Path, typer.Argument(help="A new folder for what is invented.")],
+    number: Annotated[int, typer.Option("--number", min=0, help="The same number gives the same.")] = 1,
+    tests: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option("--tests", min=1, help="A cohort of so many tests as an archive, with its truth."),
+    ] = None,
+    protocol: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option("--protocol", help="All tests of the cohort by this protocol; else three shipped ones."),
+    ] = None,
 ) -> None:
-    """Write the input files of one invented test, with its truth beside them."""
+    """Write the input files of one invented test, or a whole invented cohort, with the truth beside them.
+
+    `cuffwatt simulate DIR --tests 1000 && cuffwatt seal DIR/archive`
+    """
     from pipeline.output import say
     from pipeline.simulate import inputs, simulate_test
 
+    if tests is not None:
+        _simulate_cohort(folder, number, tests, protocol)
+        return
+    if protocol is not None:
+        raise UsageError("--protocol is for a cohort; give --tests too, or leave it out")
     _write_files(folder, inputs(simulate_test(number)))
     say(f"invented data, no real person; join it with: cuffwatt join {folder / 'test.toml'}")
 
@@ -346,6 +362,25 @@ def rules(
         show_rules(in_force, form)
 
 
+def _simulate_cohort(folder: Path, number: int, tests: int, protocol_path: Path | None) -> None:
+    from adapters.setup_file import read_toml
+    from pipeline.output import counted, say, tracked
+    from pipeline.protocol import parse_protocol
+    from pipeline.simulate.cohort import invented_cohort
+    from pipeline.simulate.cohort_archive import TRUTH_NAME, write_cohort
+
+    protocol = None
+    if protocol_path is not None:
+        _, written = read_toml(protocol_path, "protocol", "give the file of a protocol")
+        protocol = parse_protocol(written, str(protocol_path))
+    words = f"inventing {counted(tests, 'test')}"
+    root = write_cohort(
+        invented_cohort(number, protocol), tests, folder, watched=lambda done: tracked(done, words)
+    )
+    say(f"{counted(tests, 'test')} in {root}, what is true of them in {folder / TRUTH_NAME}")
+    say(f"invented data, no real person; derive the files with: cuffwatt seal {root}")
+
+
 def _typed_changes(
     folder: TestFolder, journal: JournalRead, seq: int, name: str, text: str
 ) -> dict[str, Any]:
@@ -363,17 +398,16 @@ def _typed_changes(
 
 def _write_files(folder: Path, texts: dict[str, str]) -> None:
     """Write these files into a new folder and name them."""
+    from pipeline.draft import new_folder
     from pipeline.output import say
 
+    new_folder(folder)
     try:
-        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-            raise UsageError(f"{folder}: is there and not empty; name a new folder, nothing is overwritten")
-        folder.mkdir(parents=True, exist_ok=True)
         for name, text in texts.items():
             (folder / name).write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
         raise UsageError(
-            f"{folder}: cannot be made ({error.strerror}); choose a place you may write to"
+            f"{folder}: cannot be written ({error.strerror}); choose a place you may write to"
         ) from None
     for name in texts:
         say(f"{folder / name}")

@@ -83,8 +83,8 @@ class DeriverThread(threading.Thread):
         """Run the ladder over what was taken so far, as soon as it is free."""
         self._queue.put("derive")
 
-    def end(self) -> None:
-        """End the thread."""
+    def close(self) -> None:
+        """End the thread, and give the memory back."""
         self._queue.put("end")
 
     def run(self) -> None:
@@ -196,7 +196,7 @@ class Session:
             for thread in threads:
                 if thread.ident is not None:
                     thread.join(timeout=2)
-            self._deriver.end()
+            self._deriver.close()
             self._deriver.join(timeout=5)
             with self.changed:
                 self.changed.notify_all()

@@ -25,6 +25,7 @@ from pipeline.readme import BLOCKS, flags_table, made_anew, relations_table, set
 from pipeline.rules import load_rules, named_set, shipped_rules
 from pipeline.shipped import rule_sets
 from pipeline.shipped import test_ladder as ladder
+from pipeline.simulate.cohort import invented_cohort
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -192,6 +193,13 @@ def test_the_sheet_is_told_whole():
 
 def test_the_limits_of_the_example_are_known():
     assert {"sbp_mmhg", "rpe"} <= set(Limits.model_fields)
+
+
+def test_the_truth_of_a_cohort_is_told_whole():
+    section = README.partition("### An invented cohort")[2].partition("\n### ")[0]
+    cells = [line.split(" | ")[0] for line in section.splitlines() if line.startswith("| `")]
+    told = [name for cell in cells for name in re.findall(r"`(\w+)`", cell)]
+    assert sorted(told) == sorted(invented_cohort(1).visit(0).truth())
 
 
 # ---- the tables that are made -----------------------------------------------------------------
