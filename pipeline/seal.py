@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import duckdb
@@ -140,26 +141,23 @@ def _loaded(folder: TestFolder, read: JournalRead) -> LoadedJournal:
 def _write_all(
     tables: Tables, loaded: dict[tuple[str, str], tuple[TestFolder, LoadedJournal]], rules: Rules
 ) -> None:
+    stamps = {key: _stamp(rules, journal.chain) for key, (_, journal) in loaded.items()}
     for name, relation in published().items():
         columns = ", ".join(f'"{column.name}"' for column in relation.columns)
         order = ", ".join(dict.fromkeys(("study", "test_id", *relation.order)))
         whole = tables.arrow(f"select {columns} from {relation.sql_relation} order by {order}")
         schema = _schema(relation)
         whole = whole.cast(schema)
-        counts = {
-            (row["study"], row["test_id"]): row["n"]
-            for row in tables.rows(
-                f"select study, test_id, count(*) as n from {relation.sql_relation} group by study, test_id"
-            )
-        }
+        counted = whole.group_by(["study", "test_id"]).aggregate([([], "count_all")]).to_pylist()
+        counts = {(row["study"], row["test_id"]): row["count_all"] for row in counted}
         start = 0
         slices = {}
         for key in sorted(counts, key=lambda pair: (pair[0].encode(), pair[1].encode())):
             slices[key] = whole.slice(start, counts[key])
             start += counts[key]
-        for key, (folder, journal) in loaded.items():
+        for key, (folder, _) in loaded.items():
             part = slices.get(key, schema.empty_table())
-            stamp = _stamp(rules, journal.chain) | {"columns": _columns_json(relation)}
+            stamp = stamps[key] | {"columns": _columns_json(relation)}
             stamped = part.replace_schema_metadata(stamp)
             options = _SAMPLES if name == "samples" else _SMALL
             sink = pa.BufferOutputStream()
@@ -189,6 +187,7 @@ _ARROW = {
 }
 
 
+@cache
 def _schema(relation: Relation) -> pa.Schema:
     return pa.schema(
         [
@@ -202,6 +201,7 @@ def _schema(relation: Relation) -> pa.Schema:
     )
 
 
+@cache
 def _columns_json(relation: Relation) -> str:
     return json.dumps(
         [{key: value for key, value in vars(column).items() if value} for column in relation.columns],
