@@ -19,6 +19,7 @@ from typing import Any
 
 from pipeline.errors import CuffwattError, UsageError
 
+_ANSWER = "10s"  # how long a scheduler may take to answer
 _MOST = 8  # each process takes some 300 MB, and the disk is one
 
 
@@ -80,7 +81,7 @@ def cluster(address: str) -> Workers:
 
     def connected() -> Any:
         try:
-            return Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
+            return Client(address, timeout=_ANSWER, set_as_default=False)  # type: ignore[no-untyped-call]
         except (OSError, ValueError) as error:
             raise CuffwattError(
                 f"--scheduler {address}: no scheduler answers ({error or type(error).__name__}); give the "

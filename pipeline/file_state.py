@@ -1,9 +1,10 @@
 """Whether the files of a test are still those that were seen before: sizes and times, not contents.
 
-A state is text: the time of the folder, then size and time of the journal, the rules kept beside it and
-the sealed files.  The folder's time changes with every file that comes, goes or is renamed there,
-so a rules file or a rescue journal that was not there before need not be looked for.  An empty
-state is that of no test.  Times are those of the file system, ns.
+A state is text: the change time of the folder, then size and time of the journal, the rules kept beside
+it and the sealed files.  The folder's changes with every file that comes, goes or is renamed there,
+and cannot be set back as a copy sets back the time of last writing; so a rules file or a rescue
+journal that was not there before need not be looked for.  An empty state is that of no test.
+Times are those of the file system, ns.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ def sealed_state(folder: Path, before: FileState, files: Mapping[str, os.stat_re
     if not before:
         return ""
     try:
-        folder_ns = os.stat(folder).st_mtime_ns  # noqa: PTH116
+        folder_ns = os.stat(folder).st_ctime_ns  # noqa: PTH116
     except OSError:
         return ""
     # seen after the folder's time: what came before it is in the list, what comes later changes the time
@@ -55,7 +56,7 @@ def sealed_state(folder: Path, before: FileState, files: Mapping[str, os.stat_re
 def current_state(folder: Path) -> FileState:
     """The state of a sealed test as its files are now; "" where one is missing."""
     try:
-        folder_ns = os.stat(folder).st_mtime_ns  # noqa: PTH116
+        folder_ns = os.stat(folder).st_ctime_ns  # noqa: PTH116
         before = journal_state(folder)
         if not before:
             return ""
@@ -69,7 +70,7 @@ def holds(folder: str, state: FileState) -> bool:
     """Whether the files in this folder are as `state` says; looks into none of them."""
     parts = state.split(" ")
     try:
-        if len(parts) < 3 or str(os.stat(folder).st_mtime_ns) != parts[0]:  # noqa: PTH116
+        if len(parts) < 3 or str(os.stat(folder).st_ctime_ns) != parts[0]:  # noqa: PTH116
             return False
         for name, seen in zip(_NAMES, parts[1:], strict=True):
             if seen != _ABSENT and _size_and_time(os.stat(f"{folder}/{name}")) != seen:  # noqa: PTH116
