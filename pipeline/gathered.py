@@ -14,15 +14,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.dataset as ds
 
 from pipeline.archive import Archive, TestFolder
 from pipeline.columns import published
 from pipeline.errors import ArchiveError, CuffwattError
 from pipeline.gathered_cache import GATHERED, Index, Key, gathered_path, load_index
-from pipeline.journal_read import CHAIN_DIGITS, CHAIN_END, read_journal
-from pipeline.seal import rules_of
 from pipeline.sealed_files import SCHEMA_VERSION, UNREADABLE, found_stamp, read_sealed, schema
 from pipeline.shipped import derivation_digest
 
@@ -89,7 +86,7 @@ def gathered(archive: Archive, names: Collection[str] = GATHERED) -> Gathered:
     own: dict[str, list[pa.Table]] = {name: [] for name in names}
     samples: list[str] = []
     for key, path in _tests(root):
-        if index.holds(key, path):
+        if index.holds(key, path, names):
             kept.add(key)
             report.gathered += 1
         else:
@@ -145,13 +142,15 @@ def _cached(root: Path, name: str, gone: set[Key]) -> ds.Dataset:
     for study, test_id in gone:
         by_study.setdefault(study, []).append(test_id)
     for study, test_ids in sorted(by_study.items()):
-        theirs = (pc.field("study") == study) & pc.field("test_id").isin(test_ids)
+        theirs = (ds.field("study") == study) & ds.field("test_id").isin(test_ids)
         dataset = dataset.filter(~theirs)
     return dataset
 
 
 def _own_rows(folder: TestFolder, names: Collection[str]) -> dict[str, pa.Table] | PassedOver | None:
     """The rows of one test from its own files, why it is passed over, or None where no test is there."""
+
+    from pipeline.rules import rules_of
 
     def passed(why: str, words: str) -> PassedOver:
         return PassedOver(folder.study, folder.test_id, why, f"{folder.path}: {words}")
@@ -162,7 +161,7 @@ def _own_rows(folder: TestFolder, names: Collection[str]) -> dict[str, pa.Table]
     if not any(folder.parquet(name).exists() for name in published()):
         return passed("never_sealed", f"never sealed; {seal}")
     try:
-        wanted = {"chain": _last_chain(folder), "rules_digest": rules_of(folder).digest}
+        wanted = {"chain": _last_chain(folder), "rules_digest": rules_of(folder.rules).digest}
     except (CuffwattError, OSError) as error:
         return passed("unreadable", f"{error}")
     wanted["derivation_digest"] = derivation_digest()
@@ -201,6 +200,8 @@ def _own_rows(folder: TestFolder, names: Collection[str]) -> dict[str, pa.Table]
 
 def _last_chain(folder: TestFolder) -> str:
     """The chain of the last whole line of a journal, which is not checked otherwise."""
+    from pipeline.journal_read import CHAIN_DIGITS, CHAIN_END, read_journal
+
     path = folder.journal
     with path.open("rb") as file:
         start = max(0, os.fstat(file.fileno()).st_size - _TAIL)

@@ -45,10 +45,10 @@ class Index:
 
     entries: dict[Key, Entry]
 
-    def holds(self, key: Key, folder: str) -> bool:
-        """Whether the rows gathered of this test are those of its files, which lie in `folder`."""
+    def holds(self, key: Key, folder: str, names: Collection[str]) -> bool:
+        """Whether what was gathered of this test is what its files `names` say, which lie in `folder`."""
         entry = self.entries.get(key)
-        return entry is not None and holds(folder, entry.state)
+        return entry is not None and holds(folder, entry.state, names)
 
 
 def gathered_path(root: Path, name: str) -> Path:

@@ -20,7 +20,8 @@ from pipeline.columns import Relation, published
 from pipeline.errors import CuffwattError
 from pipeline.file_state import FileState, journal_state, sealed_state
 from pipeline.journal import JournalRead, read_journal
-from pipeline.rules import Rules, load_rules, shipped_rules
+from pipeline.rules import Rules
+from pipeline.rules import rules_of as kept_rules
 from pipeline.sealed_files import SCHEMA_VERSION, file_bytes, is_stale, publish_together, schema, stamp
 from pipeline.tables import LoadedJournal, Tables
 
@@ -56,7 +57,7 @@ class Opened:
 
 def rules_of(folder: TestFolder) -> Rules:
     """The rules that a test is derived with: the lab's own, kept beside its journal, or the default set."""
-    return load_rules(folder.rules) if folder.rules.exists() else shipped_rules()
+    return kept_rules(folder.rules)
 
 
 def open_test(folder: TestFolder) -> Opened:

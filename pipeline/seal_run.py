@@ -131,7 +131,7 @@ def seal_archive(
     todo = []
     for folder in folders:
         key = (folder.study, folder.test_id)
-        if known.holds(key, str(folder.path)):
+        if known.holds(key, str(folder.path), published()):
             yield Outcome(folder, fresh=True)
         else:
             todo.append(folder)
