@@ -77,7 +77,8 @@ def gathered(archive: Archive, names: Collection[str] = GATHERED) -> Gathered:
     """The relations `names` (summary, stages, readings, flags, samples) of all tests of `archive`.
 
     Samples always come from the tests' own files.  Raises ArchiveError where there is no such
-    folder; one bad test is passed over and named in the report.
+    folder; one bad test is passed over and named in the report.  A page of the gathered tables that
+    was damaged on disk shows only to whoever reads its rows, as an error: `cuffwatt seal` mends it.
     """
     root = archive.root.absolute()
     index = load_index(root) or Index({})
@@ -137,7 +138,12 @@ def _tests(root: Path) -> Iterator[tuple[Key, str]]:
 
 
 def _cached(root: Path, name: str, gone: set[Key]) -> ds.Dataset:
-    dataset = ds.dataset(gathered_path(root, name), schema=_plain(name), format="parquet")
+    checked = ds.ParquetFragmentScanOptions(page_checksum_verification=True)
+    dataset = ds.dataset(
+        gathered_path(root, name),
+        schema=_plain(name),
+        format=ds.ParquetFileFormat(default_fragment_scan_options=checked),
+    )
     by_study: dict[str, list[str]] = {}
     for study, test_id in gone:
         by_study.setdefault(study, []).append(test_id)

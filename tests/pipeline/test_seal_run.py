@@ -13,9 +13,12 @@ from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from typing import Any
 
+import pyarrow.parquet as pq
 import pytest
+from typer.testing import CliRunner
 
 from pipeline.archive import Archive, TestFolder
+from pipeline.cli import app
 from pipeline.errors import CuffwattError, UsageError
 from pipeline.executors import Inline, Workers, cluster, inline, own_cores, processes
 from pipeline.seal_run import Batch, Done, Outcome, batches, run, seal_archive, seal_one, seal_tests
@@ -370,3 +373,69 @@ def test_only_what_is_stale_is_derived(archive: Path, expected: Contents) -> Non
     }
     # a test that is named by itself is derived in any case
     assert [one.fresh for one in seal_tests(folders[:1], inline())] == [False]
+
+
+# ---- the command -----------------------------------------------------------------------------------
+
+
+def seal_command(*words: str | Path) -> tuple[int, str]:
+    """Exit code and words of `cuffwatt seal`."""
+    done = CliRunner().invoke(app, ["seal", *map(str, words)])
+    return done.exit_code, done.stderr + str(done.exception or "")
+
+
+def test_the_command_seals_what_is_stale_and_says_so(archive: Path, tmp_path: Path) -> None:
+    folders = folders_in(archive)
+    assert seal_command(archive) == (0, "10 tests sealed, 0 passed over\n")
+    assert seal_command(archive) == (0, "0 tests sealed, 10 up to date, 0 passed over\n")
+    study = [folder for folder in folders if folder.study == folders[0].study]
+    folders[0].parquet("flags").unlink()
+    said = f"1 test sealed, {len(study) - 1} up to date, 0 passed over\n"
+    assert seal_command(folders[0].path.parent, folders[0].path) == (0, said)
+    assert seal_command(folders[0].path) == (0, "1 test sealed, 0 passed over\n")
+    rules = tmp_path / "rules.toml"
+    rules.write_text('[settings]\nmap_method = "half"\n')
+    assert seal_command(folders[0].path.parent, "--rules", rules)[0] == 0
+    assert [folder.rules.is_file() for folder in folders] == [folder in study for folder in folders]
+    assert [one.level for one in verify(folders)] == ["fine"] * TESTS
+
+
+def test_the_command_that_was_stopped_says_how_far_it_came(
+    archive: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("pipeline.seal_run.BATCH", 5)
+    monkeypatch.setattr("pipeline.seal_run.own_cores", lambda _: inline())
+    first = folders_in(archive)[0]
+
+    def work(batch: Batch) -> Done:
+        if first not in batch.folders:
+            raise KeyboardInterrupt
+        return seal_one(batch)
+
+    monkeypatch.setattr("pipeline.seal_run.run", lambda todo, workers: run(todo, workers, work))
+    code, words = seal_command(archive)
+    assert code == 1
+    assert "5 tests sealed so far, which stay; the same command goes on from there" in words
+
+
+def test_a_cluster_that_takes_nothing_ends_the_run(archive: Path) -> None:
+    class Refuses(Inline):
+        def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+            raise BrokenProcessPool
+
+    with pytest.raises(CuffwattError, match="no worker takes anything"):
+        sealed(run(of_size(folders_in(archive), 5), Workers(Refuses, 2)))
+
+
+def test_a_damaged_cache_is_made_anew(archive: Path) -> None:
+    folders = folders_in(archive)
+    list(seal_archive(archive, folders, inline()))
+    path = archive / "gathered" / "summary.parquet"
+    page = bytearray(path.read_bytes())
+    page[60] ^= 1
+    path.write_bytes(page)
+    folders[0].parquet("flags").unlink()
+    outcomes = list(seal_archive(archive, folders, inline()))
+    assert sorted(one.folder for one in outcomes) == folders
+    assert [one.folder for one in outcomes if not one.fresh] == folders[:1]
+    assert pq.read_table(path, page_checksum_verification=True).num_rows == TESTS
