@@ -20,6 +20,7 @@ from pipeline.archive import Archive, TestFolder
 from pipeline.columns import published
 from pipeline.errors import ArchiveError, CuffwattError
 from pipeline.gathered_cache import GATHERED, Index, Key, gathered_path, load_index
+from pipeline.output import counted
 from pipeline.sealed_files import SCHEMA_VERSION, UNREADABLE, found_stamp, read_sealed, schema
 from pipeline.shipped import derivation_digest
 
@@ -54,7 +55,9 @@ class Report:
 
     def words(self) -> str:
         """One line for a person."""
-        line = f"{self.tests} tests: {self.gathered} gathered, {self.own_files} from their own files"
+        line = (
+            f"{counted(self.tests, 'test')}: {self.gathered} gathered, {self.own_files} from their own files"
+        )
         if not self.passed_over:
             return line
         reasons = Counter(one.why.replace("_", " ") for one in self.passed_over)
