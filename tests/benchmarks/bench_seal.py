@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import os
 import platform
+import resource
 import shutil
 import statistics
 import subprocess
@@ -21,6 +22,7 @@ import tempfile
 import threading
 import time
 from pathlib import Path
+from typing import NamedTuple
 
 import duckdb
 from cohort_journals import write_journals
@@ -39,6 +41,7 @@ SEAL = "import sys; sys.argv[0] = 'cuffwatt'; from pipeline.cli import main; mai
 FLOOR = """
 import sys, duckdb
 from pathlib import Path
+from typing import NamedTuple
 files = [str(path) for path in Path(sys.argv[1]).glob('study=*/test=*/journal.jsonl')]
 duckdb.connect().execute(
     "create table lines as select * from read_json($files, format = 'newline_delimited', filename = true,"
@@ -59,8 +62,17 @@ def declared() -> str:
     return "{" + ", ".join(f"'{name}': '{types.get(name, 'JSON')}'" for name in names) + "}"
 
 
-def measured(command: list[str]) -> tuple[float, float]:
-    """Seconds of a whole process, and megabytes of it and its children together at their highest."""
+class Run(NamedTuple):
+    """Seconds of a whole process, seconds of processors, megabytes with its children at their highest."""
+
+    seconds: float
+    processors_s: float
+    memory_mb: float
+
+
+def measured(command: list[str]) -> Run:
+    """Run a command to its end."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     begun = time.perf_counter()
     process = subprocess.Popen(
         command, env=os.environ | PYTHON, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL
@@ -73,7 +85,9 @@ def measured(command: list[str]) -> tuple[float, float]:
     watch.join()
     if process.returncode:
         raise SystemExit(f"{command[:4]} failed:\n{errors.decode()[-2000:]}")
-    return seconds, highest[0]
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return Run(seconds, spent, highest[0])
 
 
 def _watch(process: subprocess.Popen[bytes], highest: list[float]) -> None:
@@ -102,13 +116,21 @@ def unsealed(root: Path) -> None:
     shutil.rmtree(root / "gathered", ignore_errors=True)
 
 
-def runs(root: Path, count: int, command: list[str]) -> tuple[float, float]:
-    """Median seconds and highest megabytes of a command that begins with nothing sealed."""
+def runs(root: Path, count: int, command: list[str]) -> Run:
+    """Medians and the highest memory of a command that begins with nothing sealed."""
     results = []
     for _ in range(count):
         unsealed(root)
         results.append(measured(command))
-    return statistics.median(seconds for seconds, _ in results), max(memory for _, memory in results)
+    return _medians(results)
+
+
+def _medians(results: list[Run]) -> Run:
+    return Run(
+        statistics.median(run.seconds for run in results),
+        statistics.median(run.processors_s for run in results),
+        max(run.memory_mb for run in results),
+    )
 
 
 def passes(root: Path, commit: str) -> tuple[float, float]:
@@ -160,26 +182,30 @@ def main() -> None:
         write_journals(large, 4 * given.tests)
         print(f"{platform.machine()}, {os.cpu_count()} cores, {given.tests} tests, medians of {given.runs}")
         measured([python, "-c", FLOOR, str(small), declared()])  # journals into the page cache
-        ours, memory = runs(small, given.runs, [*seal, str(small)])
-        idle = statistics.median(measured([*seal, str(small)])[0] for _ in range(given.runs))
-        floor, _ = runs(small, given.runs, [python, "-c", FLOOR, str(small), declared()])
-        polars, _ = runs(small, min(3, given.runs), [python, str(HERE / "seal_in_polars.py"), str(small)])
-        pandas, _ = runs(small, 1, [python, "-W", "ignore", str(HERE / "seal_in_pandas.py"), str(small)])
-        _, memory_of_four = runs(large, 1, [*seal, str(large)])
+        ours = runs(small, given.runs, [*seal, str(small)])
+        idle = _medians([measured([*seal, str(small)]) for _ in range(given.runs)])
+        floor = runs(small, given.runs, [python, "-c", FLOOR, str(small), declared()])
+        polars = runs(small, min(3, given.runs), [python, str(HERE / "seal_in_polars.py"), str(small)])
+        pandas = runs(small, 1, [python, "-W", "ignore", str(HERE / "seal_in_pandas.py"), str(small)])
+        memory = ours.memory_mb
+        memory_of_four = runs(large, 1, [*seal, str(large)]).memory_mb
         each = 1000 / given.tests
-        for name, seconds in (
+        for name, run in (
             ("cuffwatt seal", ours),
             ("nothing to do", idle),
             ("floor, read_json", floor),
             ("polars", polars),
             ("pandas", pandas),
         ):
-            print(f"{name:20s} {seconds:8.2f} s {seconds * each:8.2f} ms a test")
+            print(
+                f"{name:20s} {run.seconds:8.2f} s, {run.seconds * each:7.2f} ms a test, "
+                f"{run.processors_s * each:7.2f} ms of processors"
+            )
         print(f"peak memory {memory:.0f} MB, of four times as many {memory_of_four:.0f} MB")
         wanted = [
-            ("pandas / ours", pandas / ours, 6.0, True),
-            ("polars / ours", polars / ours, 3.0, True),
-            ("ours / floor", ours / floor, 3.0, False),
+            ("pandas / ours", pandas.seconds / ours.seconds, 6.0, True),
+            ("polars / ours", polars.seconds / ours.seconds, 3.0, True),
+            ("ours / floor", ours.seconds / floor.seconds, 3.0, False),
             ("peak memory, GB", memory / 1000, 1.0, False),
             ("memory of four / of one", memory_of_four / memory, 1.15, False),
         ]
