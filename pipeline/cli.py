@@ -49,6 +49,7 @@ TestsArgument = Annotated[
 ]
 DEFAULT_ARCHIVE = Path("cuffwatt-archive")
 _REJECTED_SHOWN = 3
+_STEADY_S = 1.0  # how long the clocks are compared where no port is listened to
 
 
 def main() -> None:
@@ -116,6 +117,61 @@ def describe(
     with closing(open_port(SerialSource(kind="serial", port=port, baud=baud))) as connection:
         say(f"listening to {port} for {seconds:g} s")
         print(propose_port(connection, seconds, PipelineClock(), where=port).words(), end="")
+
+
+@app.command()
+def preflight(
+    setup: Annotated[Path, typer.Argument(help="The setup of the test (test.toml).")],
+    archive: ArchiveOption = DEFAULT_ARCHIVE,
+    rules: RulesOption = None,
+    seconds: Annotated[
+        float, typer.Option("--seconds", min=1, max=600, help="How long to listen to each port.")
+    ] = 10,
+    form: FormatOption = None,
+) -> None:
+    """Look at everything before a test: sources, clocks, disk, protocol, cuff; write nothing.
+
+    Shows when each reading would be asked for and how high to pump, and names what is to be mended.
+    """
+    from adapters.live_check import check_sources
+    from adapters.setup_file import load_setup
+    from pipeline.archive import Archive
+    from pipeline.clock import PipelineClock
+    from pipeline.finding import Finding
+    from pipeline.listening import Heard, heard, listen
+    from pipeline.machine import this_machine
+    from pipeline.output import counted, say
+    from pipeline.preflight import preflight as look
+    from pipeline.preflight_view import show_preflight
+    from pipeline.rules import load_rules
+
+    test = load_setup(setup)
+    problems = []
+    try:
+        in_force = load_rules(rules or test.rules_file)
+    except InputError as problem:
+        problems.append(Finding("mend", "rules", str(problem)))
+        in_force = load_rules(None)
+    checked = check_sources(test)
+    clock = PipelineClock()
+    if checked.ports:
+        say(f"listening to {counted(len(checked.ports), 'port')} for {seconds:g} s")
+    taken = listen(checked.ports, seconds if checked.ports else _STEADY_S, clock)
+    taken |= {name: [(0.0, one) for one in (log.opened, *log.events)] for name, log in checked.logs.items()}
+    sources = [
+        heard(name, where, taken[name], clock, live=name not in checked.logs)
+        if name in taken
+        else Heard(name, where, live=True, problem=checked.problems[name])
+        for name, where in checked.where.items()
+    ]
+    opened = test.test_opened(
+        mode="live", anchor=clock.anchor, rules_digest=in_force.digest, software=f"cuffwatt {__version__}"
+    )
+    machine = this_machine(clock, Archive(archive), opened.study, opened.test_id)
+    found = look(opened, test.test.started, in_force, sources, machine, problems)
+    show_preflight(found, sources, seconds, f"{opened.study}/{opened.test_id}", form)
+    if found.to_mend:
+        raise typer.Exit(1)
 
 
 @app.command()
