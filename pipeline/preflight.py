@@ -145,8 +145,8 @@ def clock_findings(
         there = machine.wall.astimezone(ZoneInfo(timezone)).utcoffset() or timedelta(0)
         if there != machine.offset:
             words = (
-                f"the machine is at UTC{_offset(machine.offset)}, {timezone} of the setup at UTC{_offset(there)}; "
-                "correct timezone in [test], or the machine's"
+                f"the machine is at UTC{_offset(machine.offset)}, {timezone} of the setup at "
+                f"UTC{_offset(there)}; correct timezone in [test], or the machine's"
             )
             findings.append(Finding("mend", "the clock", words))
     if started is not None and started.astimezone(UTC).date() != machine.wall.date():
@@ -185,7 +185,8 @@ def disk_findings(machine: Machine, heard: Sequence[Heard], seconds: float | Non
         return [Finding("mend", "the archive", machine.refused)]
     length_s = LONGEST_S if seconds is None else seconds
     wanted = wanted_bytes(heard, length_s)
-    words = f"{wanted / _MEGABYTE:.1f} MB wanted for {minutes(length_s)}, {machine.free_bytes / _MEGABYTE:.0f} MB free"
+    free = f"{machine.free_bytes / _MEGABYTE:.0f} MB free"
+    words = f"{wanted / _MEGABYTE:.1f} MB wanted for {minutes(length_s)}, {free}"
     if wanted > machine.free_bytes:
         return [Finding("mend", "the archive", f"{words}; free some, or name another folder with --archive")]
     return [Finding("good", "the archive", words)]

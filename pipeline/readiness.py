@@ -16,8 +16,8 @@ from pipeline.rules import Rule, Rules
 # what is asked of a participant, cuff and staff, in the words of the setup
 ASKED = (
     "visit", "purpose", "intent", "observer", "ergometer_posture", "rpe_scale", "age_years", "sex",
-    "height_cm", "mass_kg", "arm_circumference_cm", "medication", "pacemaker", "bladder_length_cm", "bladder_width_cm",
-    "gauge_step_mmhg", "gauge_checked_on", "people",
+    "height_cm", "mass_kg", "arm_circumference_cm", "medication", "pacemaker", "bladder_length_cm",
+    "bladder_width_cm", "gauge_step_mmhg", "gauge_checked_on", "people",
 )  # fmt: skip
 _ADULT_YEARS = 18
 _UNITS = {

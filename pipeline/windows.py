@@ -99,8 +99,8 @@ def room_findings(seen: Foresight) -> list[Finding]:
         given_up = [prompt for prompt in marks if prompt.stage_index in instead]
         if given_up:
             words = (
-                f"{_names(seen, given_up)}: the reading right after the stop, which the peak rests on, takes the "
-                f"place of {_counted(given_up, 'mark')}; a reading within 90 s before the end of load saves it"
+                f"{_names(seen, given_up)}: the reading right after the stop, which the peak rests on, takes "
+                f"the place of {_counted(given_up, 'mark')}; one within 90 s before the end of load saves it"
             )
             findings.append(Finding("look", "room for readings", words))
         marks = [prompt for prompt in marks if prompt not in given_up]
