@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from pipeline.archive import TestFolder
     from pipeline.events import SourceLog
     from pipeline.journal import JournalRead
+    from pipeline.protocol import Protocol
 
 
 app = typer.Typer(
@@ -218,6 +219,58 @@ def demo(
 
 
 @app.command()
+def replay(
+    test: Annotated[str, typer.Argument(help="The folder of a test, or its id in the archive.")],
+    archive: ArchiveOption = DEFAULT_ARCHIVE,
+    rules: RulesOption = None,
+    protocol: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option("--protocol", help="The same stages with other readings."),
+    ] = None,
+    keep: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option("--keep", help="Keep the replay in this archive."),
+    ] = None,
+    form: FormatOption = None,
+) -> None:
+    """Record a test again from its journal, with other rules or readings, and show what differs.
+
+    Samples, entries, symptoms and stages come in as they came; prompts, flags and measures are made
+    anew.  The test itself is left as it is.
+    """
+    from tempfile import TemporaryDirectory
+
+    from pipeline.archive import Archive
+    from pipeline.compared import record_side, replay_side
+    from pipeline.difference import differences
+    from pipeline.difference_view import show_differences
+    from pipeline.output import say
+    from pipeline.replay import Changes
+    from pipeline.replay import replay as record_again
+    from pipeline.rules import load_rules, rules_text
+    from pipeline.seal import rules_of
+
+    folder = Archive(archive).find(test)
+    chosen = load_rules(rules) if rules else rules_of(folder)
+    kept_rules = rules or (folder.rules if folder.rules.exists() else None)
+    changes = Changes(
+        rules=chosen,
+        software=f"cuffwatt {__version__}",
+        protocol=_protocol(protocol) if protocol else None,
+        rules_text=rules_text(kept_rules) if kept_rules else None,
+    )
+    with TemporaryDirectory(prefix="cuffwatt-") as scratch:
+        done = record_again(folder, Archive(keep or Path(scratch) / "replay"), changes)
+        again = replay_side(done.folder, chosen, done.recorded)
+        found = differences(record_side(folder, Path(scratch) / "record"), again)
+    for words in done.left_out:
+        say(f"left out: {words}")
+    show_differences(found, f"{folder.study}/{folder.test_id}", form)
+    if keep:
+        say(f"kept: {done.folder.path}")
+
+
+@app.command()
 def seal(
     tests: TestsArgument,
     archive: ArchiveOption = DEFAULT_ARCHIVE,
@@ -407,6 +460,15 @@ def _typed_changes(
         check_field(target, field_named(target, name))
     opened = journal.opened
     return typed_changes(target, name, text, start_kept(folder.setup, opened.anchor, opened.timezone))
+
+
+def _protocol(path: Path) -> Protocol:
+    """A protocol from its file."""
+    from adapters.setup_file import read_toml
+    from pipeline.protocol import parse_protocol
+
+    _, written = read_toml(path, "protocol", "fixtures/protocols has examples")
+    return parse_protocol(written, str(path))
 
 
 def _write_files(folder: Path, texts: dict[str, str]) -> None:

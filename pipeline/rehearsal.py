@@ -13,7 +13,7 @@ from pipeline.control import Control
 from pipeline.course import Course
 from pipeline.derived import Derived
 from pipeline.deriver import Deriver
-from pipeline.events import Event, TestOpened
+from pipeline.events import Event, TestClosed, TestOpened
 from pipeline.journal import Journal
 from pipeline.live import LiveTest, Manner
 from pipeline.live_view import LiveView
@@ -71,6 +71,16 @@ class Rehearsal:
         self._showing.take(recorded)
         self._done()
         return recorded
+
+    def look(self) -> None:
+        """See whether the flags are still those that were found last, as the watch does."""
+        self._watch()
+        self._done()
+
+    def end(self, closed: TestClosed) -> None:
+        """Close the test now, with the outcome and reason of `closed`."""
+        self._showing.take(self.live.end(closed.outcome, closed.reason, closed.stopped_by))
+        self._done()
 
     def advance(self, to_s: float) -> None:
         """Move the clock on, through every moment at which something is due, until the test is closed."""
