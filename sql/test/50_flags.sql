@@ -23,7 +23,7 @@ judged as materialized (
         array_position(['stop', 'caution', 'check', 'note'], rule.level) as severity, rule.position
     from candidate
     join rule on rule.code = one.code and rule.quantity = one.quantity
-    join test_opened using (study, test_id)
+    join (select study, test_id, intent, sex, age_years from test_opened) as test_opened using (study, test_id)
     where one.observed is not null
         and crosses(one.observed, rule.operator, rule.threshold)
         and (rule.phase is null or list_contains(string_split(rule.phase, ','), candidate.phase))
