@@ -42,6 +42,7 @@ class Rehearsal:
         self._showing = Showing(self.live, self.clock)
         self._watched = watched
         self._watch_s = 0.0
+        self._overdue = False  # something was due at the moment that was last moved to
         self.derived: Derived | None = None
         self.take(opened)
 
@@ -84,12 +85,17 @@ class Rehearsal:
 
     def advance(self, to_s: float) -> None:
         """Move the clock on, through every moment at which something is due, until the test is closed."""
+        if self._overdue and to_s > self.clock.elapsed():
+            self._overdue = False
+            self.live.tick()
+            self._done()
         while self.live.closed is None:
             wake_s = self.live.next_wake_s
             watch_s = self._watch_s + 1 if self._watched else None
             next_s = min(moment for moment in (wake_s, watch_s, to_s) if moment is not None)
             # what happens at a moment comes before what is due at it
             if next_s >= to_s:
+                self._overdue |= wake_s is not None and wake_s <= to_s
                 break
             self.clock.move_to(max(next_s, self.clock.elapsed()))
             self.live.tick()
