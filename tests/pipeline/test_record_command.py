@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -35,6 +36,7 @@ from pipeline.events import (
     StageStarted,
     TestClosed,
     TestResumed,
+    utc_text,
 )
 from pipeline.journal import iter_events, read_journal
 from pipeline.output import CAUTION
@@ -308,6 +310,11 @@ def test_a_test_at_a_terminal(place: Place) -> None:
     assert (reading.k1_mmhg, reading.measured_source, reading.observer) == (184, "marked", "AB-1")
     assert reading.last_sound_at is not None
     assert [(one.field, one.value, one.by) for one in place.of(Amended)] == [("k1_mmhg", 148, "AB-1")]
+    # a clock time that is corrected later is of that day, not of the `started` that the setup still had
+    journal = read_journal(place.folder.journal)
+    clock = reading.event_time.astimezone(ZoneInfo(journal.opened.timezone or ""))
+    changes = cli._typed_changes(place.folder, journal, reading.seq, "time", f"{clock:%H:%M:%S}")
+    assert changes == {"event_time": utc_text(reading.event_time.replace(microsecond=0))}
     (closed,) = place.of(TestClosed)
     assert (closed.outcome, closed.reason, closed.stopped_by) == ("stopped", "staff_decision", "operator")
 
