@@ -195,10 +195,9 @@ def seal(
                 whole.setdefault(folder.path.parents[1], {})[folder.path] = folder
         else:
             named += found
-    named = [
-        folder for folder in dict.fromkeys(named) if folder.path not in whole.get(folder.path.parents[1], {})
-    ]
-    everything = [*named, *(folder for folders in whole.values() for folder in folders.values())]
+    of_whole = {path: folder for folders in whole.values() for path, folder in folders.items()}
+    named = [folder for folder in dict.fromkeys(named) if folder.path not in of_whole]
+    everything = [*named, *of_whole.values()]
     if rules is not None:
         keep_rules(rules, everything)
     workers = cluster(scheduler) if scheduler else None

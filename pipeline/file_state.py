@@ -10,7 +10,7 @@ Times are those of the file system, ns.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 from pipeline.archive import JOURNAL_NAME
@@ -27,9 +27,9 @@ def journal_state(folder: Path) -> FileState:
         names = os.listdir(folder)  # noqa: PTH208 - ten thousand folders
         if any(name.startswith("journal.rescue-") for name in names):
             return ""
-        rules = _size_and_time(os.stat(f"{folder}/{_RULES}")) if _RULES in names else _ABSENT  # noqa: PTH116
+        rules = _of(os.stat(f"{folder}/{_RULES}")) if _RULES in names else _ABSENT  # noqa: PTH116
         journal = os.stat(f"{folder}/{JOURNAL_NAME}")  # noqa: PTH116
-        return f"{_size_and_time(journal)} {rules}"
+        return f"{_of(journal)} {rules}"
     except OSError:
         return ""
 
@@ -49,7 +49,7 @@ def sealed_state(folder: Path, before: FileState, files: Mapping[str, os.stat_re
     # seen after the folder's time: what came before it is in the list, what comes later changes the time
     if journal_state(folder).split(" ")[-1:] != before.split(" ")[-1:]:
         return ""
-    written = " ".join(_size_and_time(files[f"{name}.parquet"]) for name in published())
+    written = " ".join(_of(files[f"{name}.parquet"]) for name in published())
     return f"{folder_ns} {before} {written}"
 
 
@@ -63,25 +63,32 @@ def current_state(folder: Path) -> FileState:
         found = [os.stat(f"{folder}/{name}.parquet") for name in published()]  # noqa: PTH116
     except OSError:
         return ""
-    return f"{folder_ns} {before} {' '.join(map(_size_and_time, found))}"
+    return f"{folder_ns} {before} {' '.join(map(_of, found))}"
 
 
-def holds(folder: str, state: FileState) -> bool:
-    """Whether the files in this folder are as `state` says; looks into none of them."""
+def holds(folder: str, state: FileState, names: Collection[str]) -> bool:
+    """Whether journal, rules and the sealed files `names` in this folder are as `state` says.
+
+    Looks into none of them; four looks at the file system for two files.
+    """
     parts = state.split(" ")
-    try:
-        if len(parts) < 3 or str(os.stat(folder).st_ctime_ns) != parts[0]:  # noqa: PTH116
-            return False
-        for name, seen in zip(_NAMES, parts[1:], strict=True):
-            if seen != _ABSENT and _size_and_time(os.stat(f"{folder}/{name}")) != seen:  # noqa: PTH116
-                return False
-    except (OSError, ValueError):
+    if len(parts) != len(_NAMES) + 1:
         return False
-    return True
+    stat = os.stat
+    try:
+        if str(stat(folder).st_ctime_ns) != parts[0] or _of(stat(f"{folder}/{JOURNAL_NAME}")) != parts[1]:
+            return False
+        if parts[2] != _ABSENT and _of(stat(f"{folder}/{_RULES}")) != parts[2]:
+            return False
+        return all(_of(stat(f"{folder}/{name}.parquet")) == parts[_PLACE[name]] for name in names)
+    except OSError:
+        return False
 
 
-_NAMES = (JOURNAL_NAME, _RULES, *(f"{name}.parquet" for name in published()))
+_NAMES = (JOURNAL_NAME, _RULES, *published())
+_PLACE = {name: place for place, name in enumerate(_NAMES, start=1)}
 
 
-def _size_and_time(found: os.stat_result) -> str:
+def _of(found: os.stat_result) -> str:
+    """Size and time of writing."""
     return f"{found.st_size}:{found.st_mtime_ns}"

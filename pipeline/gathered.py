@@ -14,15 +14,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.dataset as ds
 
 from pipeline.archive import Archive, TestFolder
 from pipeline.columns import published
 from pipeline.errors import ArchiveError, CuffwattError
 from pipeline.gathered_cache import GATHERED, Index, Key, gathered_path, load_index
-from pipeline.journal_read import CHAIN_DIGITS, CHAIN_END, read_journal
-from pipeline.seal import rules_of
+from pipeline.output import counted
 from pipeline.sealed_files import SCHEMA_VERSION, UNREADABLE, found_stamp, read_sealed, schema
 from pipeline.shipped import derivation_digest
 
@@ -57,7 +55,9 @@ class Report:
 
     def words(self) -> str:
         """One line for a person."""
-        line = f"{self.tests} tests: {self.gathered} gathered, {self.own_files} from their own files"
+        line = (
+            f"{counted(self.tests, 'test')}: {self.gathered} gathered, {self.own_files} from their own files"
+        )
         if not self.passed_over:
             return line
         reasons = Counter(one.why.replace("_", " ") for one in self.passed_over)
@@ -80,7 +80,8 @@ def gathered(archive: Archive, names: Collection[str] = GATHERED) -> Gathered:
     """The relations `names` (summary, stages, readings, flags, samples) of all tests of `archive`.
 
     Samples always come from the tests' own files.  Raises ArchiveError where there is no such
-    folder; one bad test is passed over and named in the report.
+    folder; one bad test is passed over and named in the report.  A page of the gathered tables that
+    was damaged on disk shows only to whoever reads its rows, as an error: `cuffwatt seal` mends it.
     """
     root = archive.root.absolute()
     index = load_index(root) or Index({})
@@ -89,7 +90,7 @@ def gathered(archive: Archive, names: Collection[str] = GATHERED) -> Gathered:
     own: dict[str, list[pa.Table]] = {name: [] for name in names}
     samples: list[str] = []
     for key, path in _tests(root):
-        if index.holds(key, path):
+        if index.holds(key, path, names):
             kept.add(key)
             report.gathered += 1
         else:
@@ -140,18 +141,25 @@ def _tests(root: Path) -> Iterator[tuple[Key, str]]:
 
 
 def _cached(root: Path, name: str, gone: set[Key]) -> ds.Dataset:
-    dataset = ds.dataset(gathered_path(root, name), schema=_plain(name), format="parquet")
+    checked = ds.ParquetFragmentScanOptions(page_checksum_verification=True)
+    dataset = ds.dataset(
+        gathered_path(root, name),
+        schema=_plain(name),
+        format=ds.ParquetFileFormat(default_fragment_scan_options=checked),
+    )
     by_study: dict[str, list[str]] = {}
     for study, test_id in gone:
         by_study.setdefault(study, []).append(test_id)
     for study, test_ids in sorted(by_study.items()):
-        theirs = (pc.field("study") == study) & pc.field("test_id").isin(test_ids)
+        theirs = (ds.field("study") == study) & ds.field("test_id").isin(test_ids)
         dataset = dataset.filter(~theirs)
     return dataset
 
 
 def _own_rows(folder: TestFolder, names: Collection[str]) -> dict[str, pa.Table] | PassedOver | None:
     """The rows of one test from its own files, why it is passed over, or None where no test is there."""
+
+    from pipeline.rules import rules_of
 
     def passed(why: str, words: str) -> PassedOver:
         return PassedOver(folder.study, folder.test_id, why, f"{folder.path}: {words}")
@@ -162,7 +170,7 @@ def _own_rows(folder: TestFolder, names: Collection[str]) -> dict[str, pa.Table]
     if not any(folder.parquet(name).exists() for name in published()):
         return passed("never_sealed", f"never sealed; {seal}")
     try:
-        wanted = {"chain": _last_chain(folder), "rules_digest": rules_of(folder).digest}
+        wanted = {"chain": _last_chain(folder), "rules_digest": rules_of(folder.rules).digest}
     except (CuffwattError, OSError) as error:
         return passed("unreadable", f"{error}")
     wanted["derivation_digest"] = derivation_digest()
@@ -201,6 +209,8 @@ def _own_rows(folder: TestFolder, names: Collection[str]) -> dict[str, pa.Table]
 
 def _last_chain(folder: TestFolder) -> str:
     """The chain of the last whole line of a journal, which is not checked otherwise."""
+    from pipeline.journal_read import CHAIN_DIGITS, CHAIN_END, read_journal
+
     path = folder.journal
     with path.open("rb") as file:
         start = max(0, os.fstat(file.fileno()).st_size - _TAIL)

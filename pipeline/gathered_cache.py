@@ -45,10 +45,10 @@ class Index:
 
     entries: dict[Key, Entry]
 
-    def holds(self, key: Key, folder: str) -> bool:
-        """Whether the rows gathered of this test are those of its files, which lie in `folder`."""
+    def holds(self, key: Key, folder: str, names: Collection[str]) -> bool:
+        """Whether what was gathered of this test is what its files `names` say, which lie in `folder`."""
         entry = self.entries.get(key)
-        return entry is not None and holds(folder, entry.state)
+        return entry is not None and holds(folder, entry.state, names)
 
 
 def gathered_path(root: Path, name: str) -> Path:
@@ -93,7 +93,8 @@ class CacheWriter:
     """Writes the gathered tables of `root` anew: the rows of `index` but of `dropped`, then what is added.
 
     Nothing is to be seen before `commit`; `discard` leaves what was there.  Rows of one test are
-    never taken from two places.
+    never taken from two places.  Raises ArchiveError where nothing can be written there, another of
+    UNREADABLE where rows that were to be kept cannot be read.
     """
 
     def __init__(self, root: Path, index: Index | None, dropped: Collection[Key]) -> None:
@@ -114,7 +115,11 @@ class CacheWriter:
         if index is not None:
             gone = set(dropped)
             self._entries = {key: one for key, one in index.entries.items() if key not in gone}
-            self._keep(gone)
+            try:
+                self._keep(gone)
+            except UNREADABLE:
+                self.discard()
+                raise
 
     def add(self, entries: Iterable[tuple[TestFolder, Entry]], rows: dict[str, bytes]) -> None:
         """The rows of some tests, as Arrow IPC streams by relation."""
@@ -159,7 +164,7 @@ class CacheWriter:
 
     def _keep(self, gone: set[Key]) -> None:
         for name in GATHERED:
-            with pq.ParquetFile(gathered_path(self._root, name)) as file:
+            with pq.ParquetFile(gathered_path(self._root, name), page_checksum_verification=True) as file:
                 for group in range(file.num_row_groups):
                     self._take(name, without(file.read_row_group(group), gone))
 

@@ -20,14 +20,24 @@ from pipeline.columns import Relation, published
 from pipeline.errors import CuffwattError
 from pipeline.file_state import FileState, journal_state, sealed_state
 from pipeline.journal import JournalRead, read_journal
-from pipeline.rules import Rules, load_rules, shipped_rules
-from pipeline.sealed_files import SCHEMA_VERSION, file_bytes, is_stale, publish_together, schema, stamp
+from pipeline.rules import Rules
+from pipeline.rules import rules_of as kept_rules
+from pipeline.sealed_files import (
+    SCHEMA_VERSION,
+    Hidden,
+    file_bytes,
+    is_stale,
+    publish_hidden,
+    schema,
+    stamp,
+    write_hidden,
+)
 from pipeline.tables import LoadedJournal, Tables
 
 __all__ = ["BATCH", "SCHEMA_VERSION", "Sealed", "is_stale", "rules_of", "seal_all", "seal_batch"]
 
 BATCH = 100
-_WRITERS = 4  # while some wait for the disk another encodes
+_WRITERS = 2  # encoding lets the other go on
 
 
 @dataclass(frozen=True)
@@ -56,7 +66,7 @@ class Opened:
 
 def rules_of(folder: TestFolder) -> Rules:
     """The rules that a test is derived with: the lab's own, kept beside its journal, or the default set."""
-    return load_rules(folder.rules) if folder.rules.exists() else shipped_rules()
+    return kept_rules(folder.rules)
 
 
 def open_test(folder: TestFolder) -> Opened:
@@ -144,24 +154,26 @@ def _sealed(tests: Sequence[Opened], rules: Rules, threads: int) -> list[Sealed]
         tables.close()
     digest = rules.digest
 
-    def write(one: Opened) -> Sealed:
+    def write(one: Opened) -> tuple[Hidden, dict[str, pa.Table]]:
         key = (one.folder.study, one.folder.test_id)
         stamped = stamp(digest, one.journal.chain)
         own = {name: parts.get(key, schema(name).empty_table()) for name, parts in rows.items()}
-        try:
-            sweep(one.folder.path)
-            files = {f"{name}.parquet": file_bytes(name, part, stamped) for name, part in own.items()}
-            published_as = publish_together(one.folder.path, files)
-        except CuffwattError as error:
-            return Sealed(one.folder, str(error))
+        sweep(one.folder.path)
+        files = {f"{name}.parquet": file_bytes(name, part, stamped) for name, part in own.items()}
         del own["samples"]
-        state = sealed_state(one.folder.path, one.before, published_as)
-        return Sealed(one.folder, None, one.journal.chain, state, own)
+        return write_hidden(one.folder.path, files), own
 
-    if len(tests) == 1:
-        return [write(tests[0])]
     with ThreadPoolExecutor(_WRITERS) as writers:
-        return list(writers.map(write, tests))
+        written = list(writers.map(write, tests))
+    publish_hidden([hidden for hidden, _ in written])
+    outcomes = []
+    for one, (hidden, own) in zip(tests, written, strict=True):
+        if hidden.problem is not None:
+            outcomes.append(Sealed(one.folder, hidden.problem))
+        else:
+            state = sealed_state(one.folder.path, one.before, hidden.found)
+            outcomes.append(Sealed(one.folder, None, one.journal.chain, state, own))
+    return outcomes
 
 
 def _by_test(tables: Tables, relation: Relation) -> dict[tuple[str, str], pa.Table]:

@@ -19,7 +19,7 @@ import pyarrow as pa
 
 from pipeline.archive import TestFolder, publish_bytes
 from pipeline.columns import published
-from pipeline.errors import CuffwattError
+from pipeline.errors import ArchiveError, CuffwattError
 from pipeline.executors import Workers, own_cores
 from pipeline.file_state import FileState, current_state
 from pipeline.gathered_cache import GATHERED, CacheWriter, Entry, Index, load_index
@@ -128,17 +128,26 @@ def seal_archive(
     """
     index = load_index(root)
     known = index or Index({})
-    todo = []
-    for folder in folders:
-        key = (folder.study, folder.test_id)
-        if known.holds(key, str(folder.path)):
-            yield Outcome(folder, fresh=True)
-        else:
-            todo.append(folder)
+    seen = {
+        folder: known.holds((folder.study, folder.test_id), str(folder.path), published())
+        for folder in folders
+    }
+    todo = [folder for folder, holds in seen.items() if not holds]
     gone = {key for key in known.entries if not TestFolder.at(root, *key).journal.is_file()}
-    if index is not None and not todo and not gone:
+    writer = None
+    if index is None or todo or gone:
+        dropped = gone | {(folder.study, folder.test_id) for folder in todo}
+        try:
+            writer = CacheWriter(root, index, dropped)
+        except ArchiveError:
+            raise
+        except UNREADABLE:  # it is only a cache: all tests are gathered anew
+            todo = list(folders)
+            seen = dict.fromkeys(folders, False)
+            writer = CacheWriter(root, None, ())
+    yield from (Outcome(folder, fresh=True) for folder, holds in seen.items() if holds)
+    if writer is None:
         return
-    writer = CacheWriter(root, index, gone | {(folder.study, folder.test_id) for folder in todo})
     try:
         parts = batches(todo, gather=True)
         for done in run(parts, workers or own_cores(len(parts))):
@@ -167,6 +176,7 @@ def run(todo: Sequence[Batch], workers: Workers, work: Callable[[Batch], Done] =
     while waiting or suspects:
         first = bool(waiting)
         queue, at_once = (waiting, workers.at_once) if first else (suspects, 1)
+        before = len(queue)
         with workers.begin() as executor, closing(_in_order(executor, work, queue, at_once)) as ended:
             for batch, future in ended:
                 error = future.exception()
@@ -189,6 +199,8 @@ def run(todo: Sequence[Batch], workers: Workers, work: Callable[[Batch], Done] =
                 else:
                     problem = f"{batch.folders[0].path}: {_words(error)}; the journal is untouched"
                     yield Done((Outcome(batch.folders[0], problem),))
+        if len(queue) == before and not suspects:
+            raise CuffwattError("no worker takes anything; mend the cluster, and seal again")
 
 
 def _in_order(

@@ -8,21 +8,26 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.archive import DISK, Disk, TestFolder, not_writable, temporary
 from pipeline.columns import Relation, published
-from pipeline.rules import Rules
 from pipeline.shipped import derivation_digest
 
+if TYPE_CHECKING:
+    from pipeline.rules import Rules
+
 SCHEMA_VERSION = 1
+_SYNCS = 32  # that wait for the disk together
 
 # small files: compression, dictionaries and statistics cost time and save nothing (measured); samples:
 # delta for what counts up, byte-stream-split for measures, a third of the size and faster than defaults
@@ -62,6 +67,8 @@ UNREADABLE = (OSError, ValueError, pa.ArrowException)
 
 def stamp(rules_digest: str, chain: str) -> dict[str, str]:
     """What the files of a test carry that is made now from this journal with these rules."""
+    import duckdb  # a question that reads what was gathered asks for no version
+
     return {
         "schema_version": str(SCHEMA_VERSION),
         "chain": chain,
@@ -98,38 +105,75 @@ def file_bytes(name: str, rows: pa.Table, stamped: Mapping[str, str]) -> bytes:
     return written
 
 
-def publish_together(
-    folder: Path, files: Mapping[str, bytes], disk: Disk = DISK
-) -> dict[str, os.stat_result]:
-    """Write files of one folder whole, each replacing what was there, with one sync of the folder.
+@dataclass
+class Hidden:
+    """The files of one test, written under hidden names; `problem` says why they were not published.
 
-    Returns size and time of each as written, which it keeps under its final name.  Raises
-    ArchiveError; no half file stays, but some may already be the new ones.
+    `found` are size and time of each as written, which it keeps under its final name.
     """
-    written: dict[Path, Path] = {}
-    found = {}
-    final = folder
-    try:
+
+    folder: Path
+    hidden: dict[str, Path] = field(default_factory=dict)
+    found: dict[str, os.stat_result] = field(default_factory=dict)
+    problem: str | None = None
+
+
+def write_hidden(folder: Path, files: Mapping[str, bytes], disk: Disk = DISK) -> Hidden:
+    """Write files beside what is there, to be published."""
+    one = Hidden(folder)
+    with _refused(one):
         for name, data in files.items():
-            final = folder / name
-            written[final] = tmp = temporary(final)
+            one.hidden[name] = tmp = temporary(folder / name)
             descriptor = os.open(tmp, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
             try:
                 rest = data
                 while rest:
                     rest = rest[disk.write(descriptor, rest) :]
-                disk.fsync(descriptor)
-                found[name] = os.fstat(descriptor)
             finally:
                 os.close(descriptor)
-        for final, tmp in written.items():
-            tmp.replace(final)
-        disk.sync_folder(folder)
+    return one
+
+
+def publish_hidden(tests: Sequence[Hidden], disk: Disk = DISK) -> None:
+    """Give the files of these tests their names, each whole and made to last.
+
+    Every file is synced before it is renamed and every folder after, all of one step at once: a disk
+    makes many syncs that wait together last as fast as one.
+    """
+
+    def sync(one: Hidden) -> None:
+        with _refused(one):
+            for name, tmp in one.hidden.items():
+                descriptor = os.open(tmp, os.O_RDONLY)
+                try:
+                    disk.fsync(descriptor)
+                    one.found[name] = os.fstat(descriptor)
+                finally:
+                    os.close(descriptor)
+
+    def rename(one: Hidden) -> None:
+        with _refused(one):
+            for name, tmp in one.hidden.items():
+                tmp.replace(one.folder / name)
+
+    def sync_folder(one: Hidden) -> None:
+        with _refused(one):
+            disk.sync_folder(one.folder)
+
+    with ThreadPoolExecutor(_SYNCS) as pool:
+        for step in (sync, rename, sync_folder):
+            list(pool.map(step, [one for one in tests if one.problem is None]))
+
+
+@contextmanager
+def _refused(one: Hidden) -> Iterator[None]:
+    """What the disk refuses is said of this test, whose hidden files go; it costs no other."""
+    try:
+        yield
     except OSError as error:
-        for tmp in written.values():
+        for tmp in one.hidden.values():
             tmp.unlink(missing_ok=True)
-        raise not_writable(final, error) from error
-    return found
+        one.problem = str(not_writable(one.folder, error))
 
 
 def found_stamp(path: Path | str) -> dict[str, str] | None:

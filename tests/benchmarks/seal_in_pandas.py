@@ -63,10 +63,22 @@ def seal(folder: Path) -> None:
             "cadence_mean_rpm": settled.loc[settled["cadence_rpm_counts"], "cadence_rpm"].mean(),
             "stage_hr_bpm": late.loc[late["heart_rate_bpm_counts"], "heart_rate_bpm"].mean(),
         }
-    stages = stages.merge(pd.DataFrame.from_dict(means, orient="index"), left_on="stage_index", right_index=True)
+    stages = stages.merge(
+        pd.DataFrame.from_dict(means, orient="index"), left_on="stage_index", right_index=True
+    )
     stages["ridden_s"] = (stages["ended_at"] - stages["started_at"]).dt.total_seconds()
 
-    kept = ["seq", "at", "k1_mmhg", "k4_mmhg", "k5_mmhg", "arm", "inflated_to_mmhg", "deflation_mmhg_per_s", "clarity"]
+    kept = [
+        "seq",
+        "at",
+        "k1_mmhg",
+        "k4_mmhg",
+        "k5_mmhg",
+        "arm",
+        "inflated_to_mmhg",
+        "deflation_mmhg_per_s",
+        "clarity",
+    ]
     taken = lines[lines["kind"] == "reading_taken"]
     readings = taken[[name for name in kept if name in taken]].sort_values("at").copy()
     for name in kept:
@@ -108,7 +120,9 @@ def seal(folder: Path) -> None:
     readings["hr_percent_reserve"] = 100 * (readings["heart_rate_bpm"] - hr_rest) / (hr_max - hr_rest)
     for name, at_rest in (("k1_mmhg", rest["k1_mmhg"].mean()), ("dbp_mmhg", rest["dbp_mmhg"].mean())):
         readings[f"{name}_change_rest"] = (readings[name] - at_rest).where(loaded & readings["used"])
-    of_stage = readings[readings["used"]].groupby("stage_index")[["k1_mmhg", "dbp_mmhg", "watts"]].last().shift(1)
+    of_stage = (
+        readings[readings["used"]].groupby("stage_index")[["k1_mmhg", "dbp_mmhg", "watts"]].last().shift(1)
+    )
     before = readings["stage_index"].map(of_stage["k1_mmhg"])
     readings["sbp_change_stage_mmhg"] = readings["k1_mmhg"] - before
     readings["watts_change_stage"] = readings["watts"] - readings["stage_index"].map(of_stage["watts"])

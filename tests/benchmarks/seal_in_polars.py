@@ -44,7 +44,8 @@ def seal(folder: Path) -> None:
         .select("seq", "source", "at", *MEASURES)
         .join(sources, on="source", how="left")
         .with_columns(
-            sampled_at=col("at") + pl.duration(microseconds=(col("offset").fill_null(0) * 1e6).cast(pl.Int64)),
+            sampled_at=col("at")
+            + pl.duration(microseconds=(col("offset").fill_null(0) * 1e6).cast(pl.Int64)),
             last=col("seq") == col("seq").max().over("source", "at"),
         )
         .sort("sampled_at", "seq")
@@ -56,7 +57,9 @@ def seal(folder: Path) -> None:
     end = lines.filter(col("kind") == "test_closed")["at"][0]
     stages = (
         lines.filter(col("kind") == "stage_started")
-        .select("seq", "stage_index", "label", "phase", "position", "target_watts", "planned_s", started_at="at")
+        .select(
+            "seq", "stage_index", "label", "phase", "position", "target_watts", "planned_s", started_at="at"
+        )
         .with_columns(ended_at=col("started_at").shift(-1).fill_null(end))
     )
     bounds = stages.select("stage_index", "started_at", "ended_at", "phase")

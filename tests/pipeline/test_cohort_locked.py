@@ -31,7 +31,7 @@ def root(
     write_journal: Callable[..., TestFolder],
 ) -> Path:
     """An archive of three small tests in two studies, under a path with quotes, sealed and gathered."""
-    archive = Archive(tmp_path_factory.mktemp("it's \"an\" archive"))
+    archive = Archive(tmp_path_factory.mktemp('it\'s "an" archive'))
     for number in range(3):
         slow = {"ergometer_hz": 0.1, "heart_rate_hz": 0.1}
         test = short_test(number, study=f"S-{number % 2}", test_id=f"T{number}", **slow)
@@ -46,7 +46,9 @@ def sql(root: Path, select: str, **request: Any) -> list[dict[str, Any]]:
 
 def files_below(folder: Path) -> dict[str, tuple[int, int]]:
     return {
-        str(path): (path.stat().st_size, path.stat().st_mtime_ns) for path in folder.rglob("*") if path.is_file()
+        str(path): (path.stat().st_size, path.stat().st_mtime_ns)
+        for path in folder.rglob("*")
+        if path.is_file()
     }
 
 

@@ -69,7 +69,9 @@ def asked(root: Path, name: str, *given: str, **request: Any) -> pd.DataFrame:
 
 def same(found: pd.DataFrame, wanted: pd.DataFrame, keys: list[str]) -> None:
     """The columns of `wanted` are those of `found`, row by row by `keys`, to the twelfth digit."""
-    found, wanted = (one.sort_values(keys, na_position="first").reset_index(drop=True) for one in (found, wanted))
+    found, wanted = (
+        one.sort_values(keys, na_position="first").reset_index(drop=True) for one in (found, wanted)
+    )
     pd.testing.assert_frame_equal(
         found[list(wanted.columns)], wanted, check_dtype=False, rtol=1e-10, atol=1e-10
     )
@@ -218,7 +220,10 @@ def test_systolic_slope(root, readings):
         places[row["norm_place"]] += 1
     assert places["inside"] and places["about"]
     other = asked(root, "systolic_slope", "norm=automated_2025")
-    assert set(zip(other["sex"], other["norm_mean_mmhg_per_w"], strict=True)) == {("male", 0.24), ("female", 0.27)}
+    assert set(zip(other["sex"], other["norm_mean_mmhg_per_w"], strict=True)) == {
+        ("male", 0.24),
+        ("female", 0.27),
+    }
 
 
 def test_response_by_stage(root):
@@ -239,7 +244,8 @@ def test_technique(root):
     for row in found.to_dict("records"):
         zeros = round(row["zero_percent"] / 100 * row["systolic_n"])
         assert (row["zero_low_percent"], row["zero_high_percent"]) == pytest.approx(
-            wilson(zeros, row["systolic_n"]), abs=2e-3  # 1.96 for 1.95996
+            wilson(zeros, row["systolic_n"]),
+            abs=2e-3,  # 1.96 for 1.95996
         )
     assert found["entered_after_s"].isna().all()  # joined tests
 
@@ -266,7 +272,9 @@ def test_falls_and_exaggerated(root, summary, readings):
             over = int((known["sbp_peak_mmhg"] >= least).sum())
             counts = len(known), len(known) - over if row["response"] == "end_below_rest" else over
         assert (row["judged_n"], row["found_n"]) == counts
-        assert (row["low_percent"], row["high_percent"]) == pytest.approx(wilson(counts[1], counts[0]), abs=2e-3)
+        assert (row["low_percent"], row["high_percent"]) == pytest.approx(
+            wilson(counts[1], counts[0]), abs=2e-3
+        )
         if row["response"] == "exaggerated_response":
             assert row["found_n"] > 0
             assert row["base_rate_percent"] is None or math.isnan(row["base_rate_percent"])
@@ -376,7 +384,11 @@ def test_a_retest_is_of_the_same_protocol_arm_intent_and_in_time(root, summary):
 
 
 def test_slopes_recover_the_truth(root, truth):
-    rows = asked(root, "systolic_slope").merge(truth, on=["study", "test_id"]).dropna(subset="sbp_slope_mmhg_per_w")
+    rows = (
+        asked(root, "systolic_slope")
+        .merge(truth, on=["study", "test_id"])
+        .dropna(subset="sbp_slope_mmhg_per_w")
+    )
     away = rows["sbp_slope_mmhg_per_w"] - rows["true_sbp_slope_mmhg_per_w"]
     assert len(away) >= 40
     assert abs(away.mean()) < 4 * math.sqrt((rows["sbp_slope_se_mmhg_per_w"] ** 2).sum()) / len(away)
