@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Optional
 import typer
 
 from pipeline import __version__
+from pipeline.cli_cohort import cohort
 from pipeline.command import Commands, run
 from pipeline.errors import CuffwattError, InputError, UsageError
 
@@ -36,6 +37,8 @@ app = typer.Typer(
     "It records and computes; it does not diagnose or decide. The supervising professional decides when a "
     "test starts and stops, under the local rules and licences that apply.",
 )
+
+app.add_typer(cohort, name="cohort")
 
 FormatChoice = Literal["table", "csv", "json"]
 StartChoice = Literal["asked", "now", "load"]
