@@ -125,10 +125,14 @@ def test_what_a_flag_means_is_said_once() -> None:
     assert [cell["flag"] for cell in cells] == ["odd digit: words of odd_digit", "odd digit"]
 
 
-def test_a_withdrawn_flag_has_neither_words_nor_time() -> None:
-    withdrawn = row(code="systolic_high", level="stop", target_seq=7, quantity=None, observed=260.0)
+def test_a_withdrawn_flag_has_neither_words_nor_time_and_says_that_it_was_shown() -> None:
+    withdrawn = row(
+        code="systolic_high", level="stop", target_seq=7, quantity=None, observed=260.0, threshold=250.0,
+        state="withdrawn",
+    )  # fmt: skip
     [cell] = flags_cells([withdrawn], [reading()], [], OPENED)
-    assert [str(value) for value in cell.values()] == ["stop", "", "50 W, 140/80", "systolic high", ""]
+    found = "260 (limit 250); shown during the test, holds no longer"
+    assert [str(value) for value in cell.values()] == ["stop", "", "50 W, 140/80", "systolic high", found]
 
 
 def test_one_line_sums_a_test_up() -> None:
