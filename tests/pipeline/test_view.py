@@ -91,7 +91,7 @@ def test_a_stage_has_its_times_and_loads() -> None:
 
 def flag(code: str, level: str, seq: int = 0, at_s: float | None = None, **fields: Any) -> dict[str, Any]:
     usual = {"quantity": "presence", "observed": 1.0, "operator": ">=", "threshold": 1.0, "unit": "",
-             "words": f"words of {code}"}  # fmt: skip
+             "words": f"words of {code}", "state": "holds"}  # fmt: skip
     flag_at = None if at_s is None else OPENED + timedelta(seconds=at_s)
     return row(code=code, level=level, target_seq=seq, flag_at=flag_at, **usual | fields)
 
