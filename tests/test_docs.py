@@ -126,7 +126,7 @@ def test_the_exit_codes_are_those_of_the_program():
 
 
 def test_every_fence_says_what_it_is():
-    assert {kind for kind, _ in FENCED} == {"toml", "csv", "python", "ini"}
+    assert {kind for kind, _ in FENCED} == {"toml", "csv", "python", "ini", "text"}
     assert len(EXAMPLES) == sum(kind in ("toml", "csv") for kind, _ in FENCED)
 
 

@@ -176,9 +176,9 @@ def test_stages_that_are_too_short_are_named_with_what_would_help() -> None:
     # 100 W: E is 130 + 0.4 * 100 = 170, up to 210: 23 + 40 + 27.6 = 90.6; with 30 s before 120.6, so 125 s
     [finding] = [one for one in room_findings(seen) if one.level == "mend"]
     assert finding.words == (
-        "no room for a reading in stages 2 (50 W), 3 (100 W); a whole one wants stages of 2:05. Ask every second "
-        'stage (reading = "none" in the others), make the stages longer, or hold each by 65 s when its reading is '
-        "due"
+        "no room for a reading in stages 2 (50 W), 3 (100 W); a whole one wants stages of 2:05. Ask every "
+        'second stage (reading = "none" in the others), make the stages longer, or hold each by 65 s when '
+        "its reading is due"
     )
 
 
@@ -263,7 +263,7 @@ def test_clocks_are_compared() -> None:
     one("mend", "the wall clock moved by -2.5 s while listening", at=machine(steps=[ClockStep("wall", -2.5)]))
     one("mend", "the machine slept for 3 s", at=machine(steps=[ClockStep("suspend", 3.0)]))
     # in March Berlin is at +01:00, as this machine is; New York, on summer time since 8 March, at -04:00
-    assert not [text for text in found("mend", timezone="Europe/Berlin")]
+    assert not found("mend", timezone="Europe/Berlin")
     one(
         "mend",
         "the machine is at UTC+01:00, America/New_York of the setup at UTC-04:00",
