@@ -26,7 +26,7 @@ counted as (
     where recent.watts_rank is not null and sampled_at < ended_at
         -- a stage that had no sample when it was left has no source yet
         and (derived_to.watts_rank is null or recent.watts_rank = derived_to.watts_rank)
-        and (seconds_between(started_at, sampled_at) > load_grace_s or ridden_s <= 3 * load_grace_s)
+        and seconds_between(started_at, sampled_at) > load_grace_s
         and (ridden_s <= 100 or seq > derived_to.last_seq)
     group by in_force.study, in_force.test_id, in_force.stage_index, recent.watts_rank
     qualify row_number() over (partition by in_force.study, in_force.test_id order by recent.watts_rank) = 1
