@@ -202,8 +202,8 @@ class Typist:
             return {"observer": word}
         raise InputError(
             f"{word!r} after the pressures is not known; wanted are @09:41:20, L or R, i190, p140, d2.5 or "
-            "b3, clear, difficult, doubtful, second, held, rested, unsupported, below4, above4, or an observer's "
-            "code like AB-2"
+            "b3, clear, difficult, doubtful, second, held, rested, unsupported, below4, above4, or an "
+            "observer's code like AB-2"
         )
 
     def _stated(self, text: str, now: datetime) -> datetime:

@@ -14,10 +14,13 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Optional
 import typer
 
 from pipeline import __version__
+from pipeline.cli_cohort import cohort
 from pipeline.command import Commands, run
 from pipeline.errors import CuffwattError, InputError, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from pipeline.archive import TestFolder
     from pipeline.events import SourceLog
     from pipeline.journal import JournalRead
@@ -35,7 +38,10 @@ app = typer.Typer(
     "test starts and stops, under the local rules and licences that apply.",
 )
 
+app.add_typer(cohort, name="cohort")
+
 FormatChoice = Literal["table", "csv", "json"]
+StartChoice = Literal["asked", "now", "load"]
 ArchiveOption = Annotated[Path, typer.Option("--archive", help="Folder that holds the tests.")]
 FormatOption = Annotated[
     Optional[FormatChoice],  # noqa: UP045 - typer reads it at run time
@@ -190,6 +196,54 @@ def join(
 
 
 @app.command()
+def record(
+    setup: Annotated[
+        Optional[Path],  # noqa: UP045 - typer reads it at run time
+        typer.Argument(help="The setup of the test (test.toml); with --resume it may be left out."),
+    ] = None,
+    resume: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option("--resume", help="Go on with a test that was broken off: its folder or its id."),
+    ] = None,
+    archive: ArchiveOption = DEFAULT_ARCHIVE,
+    rules: RulesOption = None,
+    headless: Annotated[
+        bool, typer.Option("--headless", help="Log only, without entries; nobody is warned.")
+    ] = False,
+    logging_only: Annotated[
+        bool, typer.Option("--logging-only", help="With --headless: [limits] are only written down.")
+    ] = False,
+    start: Annotated[
+        Optional[StartChoice],  # noqa: UP045
+        typer.Option("--start", help="asked (default), now, or load: when it first rises (headless)."),
+    ] = None,
+    idle_min: Annotated[
+        float, typer.Option("--idle-min", help="Nobody watching: end so many minutes after the last load.")
+    ] = 10.0,
+    form: FormatOption = None,
+) -> None:
+    """Record a test live: prompts, entries, flags; then seal it.
+
+    Readings are typed at the terminal, like 148/82; ? shows what else can be typed and pressed.
+    """
+    from pipeline.cli_record import record as run_live
+    from pipeline.view import show_test
+
+    folder = run_live(
+        setup,
+        resume,
+        archive,
+        rules,
+        headless=headless,
+        logging_only=logging_only,
+        start=start,
+        idle_min=idle_min,
+    )
+    _seal(folder)
+    show_test(folder, form)
+
+
+@app.command()
 def demo(
     folder: Annotated[Path, typer.Option("--dir", help="Where the demo archive is made.")] = Path(
         "cuffwatt-demo"
@@ -275,32 +329,59 @@ def seal(
     tests: TestsArgument,
     archive: ArchiveOption = DEFAULT_ARCHIVE,
     rules: RulesOption = None,
+    scheduler: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option("--scheduler", help="Address of a Dask scheduler whose workers see the same folders."),
+    ] = None,
 ) -> None:
     """Derive tests again: the Parquet files from their journals.
 
+    Of an archive or a study those that are stale; a test that is named by itself in any case.
+
     A rules file that is given is kept beside each journal: it holds for that test from now on.
     """
-    from pipeline.archive import publish_bytes
-    from pipeline.output import counted, say, tracked
-    from pipeline.rules import load_rules, rules_text
-    from pipeline.seal import BATCH, seal_all
+    from pipeline.executors import cluster
+    from pipeline.output import counted, progress, say
+    from pipeline.seal_run import Outcome, keep_rules, seal_archive, seal_tests
 
-    folders = _folders(tests, archive)
-    chosen = load_rules(rules) if rules else None
+    named: list[TestFolder] = []
+    whole: dict[Path, dict[Path, TestFolder]] = {}
+    for one in tests:
+        found = _folders([one], archive)
+        if Path(one).is_dir() and not (Path(one) / "journal.jsonl").is_file():
+            for folder in found:
+                whole.setdefault(folder.path.parents[1], {})[folder.path] = folder
+        else:
+            named += found
+    of_whole = {path: folder for folders in whole.values() for path, folder in folders.items()}
+    named = [folder for folder in dict.fromkeys(named) if folder.path not in of_whole]
+    everything = [*named, *of_whole.values()]
     if rules is not None:
-        for folder in folders:
-            publish_bytes(folder.rules, rules_text(rules).encode())
-    batches = [folders[start : start + BATCH] for start in range(0, len(folders), BATCH)]
-    outcomes = [
-        outcome
-        for batch in tracked(batches, f"sealing {counted(len(folders), 'test')}")
-        for outcome in seal_all(batch, chosen)
-    ]
-    for outcome in outcomes:
-        if outcome.problem:
-            say(f"passed over: {outcome.problem}")
-    bad = sum(outcome.problem is not None for outcome in outcomes)
-    say(f"{counted(len(outcomes) - bad, 'test')} sealed, {bad} passed over")
+        keep_rules(rules, everything)
+    workers = cluster(scheduler) if scheduler else None
+    sealed = fresh = bad = 0
+
+    def count(outcomes: Iterable[Outcome]) -> None:
+        nonlocal sealed, fresh, bad
+        for outcome in outcomes:
+            advance()
+            if outcome.problem:
+                say(f"passed over: {outcome.problem}")
+            bad += outcome.problem is not None
+            fresh += outcome.fresh
+            sealed += outcome.problem is None and not outcome.fresh
+
+    with progress(len(everything), f"sealing {counted(len(everything), 'test')}") as advance:
+        try:
+            if named:
+                count(seal_tests(named, workers))
+            for root, folders in whole.items():
+                count(seal_archive(root, list(folders.values()), workers))
+        except KeyboardInterrupt:
+            say(f"{counted(sealed, 'test')} sealed so far, which stay; the same command goes on from there")
+            raise
+    current = f", {fresh} up to date" if fresh else ""
+    say(f"{counted(sealed, 'test')} sealed{current}, {bad} passed over")
     if bad:
         raise typer.Exit(1)
 
@@ -417,13 +498,29 @@ def amend(
 
 @app.command()
 def simulate(
-    folder: Annotated[Path, typer.Argument(help="A new folder for the input files of the invented test.")],
-    number: Annotated[int, typer.Option("--number", min=0, help="The same number gives the same test.")] = 1,
+    folder: Annotated[Path, typer.Argument(help="A new folder for what is invented.")],
+    number: Annotated[int, typer.Option("--number", min=0, help="The same number gives the same.")] = 1,
+    tests: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option("--tests", min=1, help="A cohort of so many tests as an archive, with its truth."),
+    ] = None,
+    protocol: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option("--protocol", help="All tests of the cohort by this protocol; else three shipped ones."),
+    ] = None,
 ) -> None:
-    """Write the input files of one invented test, with its truth beside them."""
+    """Write the input files of one invented test, or a whole invented cohort, with the truth beside them.
+
+    `cuffwatt simulate DIR --tests 1000 && cuffwatt seal DIR/archive`
+    """
     from pipeline.output import say
     from pipeline.simulate import inputs, simulate_test
 
+    if tests is not None:
+        _simulate_cohort(folder, number, tests, protocol)
+        return
+    if protocol is not None:
+        raise UsageError("--protocol is for a cohort; give --tests too, or leave it out")
     _write_files(folder, inputs(simulate_test(number)))
     say(f"invented data, no real person; join it with: cuffwatt join {folder / 'test.toml'}")
 
@@ -435,16 +532,43 @@ def rules(
     settings: Annotated[
         bool, typer.Option("--settings", help="The settings (windows, floors, methods) instead.")
     ] = False,
+    named: Annotated[
+        str | None, typer.Option("--set", help="One named set, whether it is on or off, instead.")
+    ] = None,
 ) -> None:
     """Print the rules in force, with their sources and how they differ from the shipped set."""
-    from pipeline.rule_list import show_rules, show_settings
+    from pipeline.rule_list import show_rules, show_set, show_settings
     from pipeline.rules import load_rules
 
+    if named is not None:
+        if own is not None or settings:
+            raise UsageError("--set prints a shipped set as it is; leave out --rules and --settings")
+        show_set(named, form)
+        return
     in_force = load_rules(own)
     if settings:
         show_settings(in_force, form)
     else:
         show_rules(in_force, form)
+
+
+def _simulate_cohort(folder: Path, number: int, tests: int, protocol_path: Path | None) -> None:
+    from adapters.setup_file import read_toml
+    from pipeline.output import counted, say, tracked
+    from pipeline.protocol import parse_protocol
+    from pipeline.simulate.cohort import invented_cohort
+    from pipeline.simulate.cohort_archive import TRUTH_NAME, write_cohort
+
+    protocol = None
+    if protocol_path is not None:
+        _, written = read_toml(protocol_path, "protocol", "give the file of a protocol")
+        protocol = parse_protocol(written, str(protocol_path))
+    words = f"inventing {counted(tests, 'test')}"
+    root = write_cohort(
+        invented_cohort(number, protocol), tests, folder, watched=lambda done: tracked(done, words)
+    )
+    say(f"{counted(tests, 'test')} in {root}, what is true of them in {folder / TRUTH_NAME}")
+    say(f"invented data, no real person; derive the files with: cuffwatt seal {root}")
 
 
 def _typed_changes(
@@ -459,7 +583,9 @@ def _typed_changes(
     if not (name == PRESSURE and isinstance(target, ReadingTaken)):
         check_field(target, field_named(target, name))
     opened = journal.opened
-    return typed_changes(target, name, text, start_kept(folder.setup, opened.anchor, opened.timezone))
+    # a live test began when it began, whatever `started` its setup still had
+    setup = folder.setup if opened.mode == "join" else None
+    return typed_changes(target, name, text, start_kept(setup, opened.anchor, opened.timezone))
 
 
 def _protocol(path: Path) -> Protocol:
@@ -473,17 +599,16 @@ def _protocol(path: Path) -> Protocol:
 
 def _write_files(folder: Path, texts: dict[str, str]) -> None:
     """Write these files into a new folder and name them."""
+    from pipeline.draft import new_folder
     from pipeline.output import say
 
+    new_folder(folder)
     try:
-        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-            raise UsageError(f"{folder}: is there and not empty; name a new folder, nothing is overwritten")
-        folder.mkdir(parents=True, exist_ok=True)
         for name, text in texts.items():
             (folder / name).write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
         raise UsageError(
-            f"{folder}: cannot be made ({error.strerror}); choose a place you may write to"
+            f"{folder}: cannot be written ({error.strerror}); choose a place you may write to"
         ) from None
     for name in texts:
         say(f"{folder / name}")

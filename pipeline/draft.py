@@ -14,7 +14,22 @@ from dataclasses import replace
 from pathlib import Path
 
 from pipeline.archive import DISK, Archive, Disk, TestFolder, not_writable, sweep, temporary
-from pipeline.errors import ArchiveError, JournalExists
+from pipeline.errors import ArchiveError, JournalExists, UsageError
+
+
+def new_folder(folder: Path) -> None:
+    """Make a folder that is not there yet, or take one that is empty.
+
+    Raises UsageError where something is in it, or where it cannot be made.
+    """
+    try:
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise UsageError(f"{folder}: is there and not empty; name a new folder, nothing is overwritten")
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(
+            f"{folder}: cannot be made ({error.strerror}); choose a place you may write to"
+        ) from None
 
 
 def free_folder(archive: Archive, study: str, test_id: str) -> TestFolder:

@@ -26,7 +26,7 @@ from pipeline.events import (
 )
 from pipeline.journal import Journal, JournalNotKept
 from pipeline.prompts import Planner
-from pipeline.recorder import Recorder
+from pipeline.recorder import Derives, Recorder
 from pipeline.rules import Rules
 from pipeline.source_times import (
     Coming,
@@ -67,14 +67,15 @@ def join(
     rules: Rules,
     watched: Callable[[Sequence[Coming]], Iterable[Coming]] = iter,
     disk: Disk = DISK,
+    deriver: Callable[[Rules], Derives] = Deriver,
 ) -> TestFolder:
     """Write the journal of a new test; the caller seals it.
 
     All of it is there or nothing is: however the join ends early, the next one can begin.
-    `watched` may look at what goes through, to show progress.  Raises InputError where nothing
-    says when stages began, where a log cannot be aligned, and where a source holds nothing or has
-    nothing in common with the test; JournalExists where the test is there; ArchiveError where it
-    cannot be written.
+    `watched` may look at what goes through, to show progress; `deriver` makes what tells the planner
+    what is known on the way.  Raises InputError where nothing says when stages began, where a log
+    cannot be aligned, and where a source holds nothing or has nothing in common with the test;
+    JournalExists where the test is there; ArchiveError where it cannot be written.
     """
     opened = order.opened
     free_folder(archive, opened.study, opened.test_id)
@@ -90,7 +91,9 @@ def join(
             publish_bytes(folder.rules, order.rules_text.encode(), disk)
         with Journal.create(folder.journal, disk) as journal:
             try:
-                _record(journal, order, rules, watched(coming), timeline, _outcome(order, timeline, load))
+                _record(
+                    journal, order, deriver(rules), watched(coming), timeline, _outcome(order, timeline, load)
+                )
             except JournalNotKept as error:
                 raise _not_kept(archive, order, error.__cause__) from error
             if journal.rescues:
@@ -101,14 +104,13 @@ def join(
 def _record(
     journal: Journal,
     order: JoinOrder,
-    rules: Rules,
+    deriver: Derives,
     coming: Iterable[Coming],
     timeline: Timeline,
     outcome: tuple[Literal["completed", "stopped"], EndReason | None],
 ) -> None:
     opened = order.opened
     clock = ReplayClock(opened.anchor)
-    deriver = Deriver(rules)
     try:
         course = Course(opened.protocol, opened.anchor)
         recorder = Recorder(journal, clock, deriver, _planner(order), course)

@@ -2,8 +2,8 @@
 
     python -m pipeline.readme README.md DEVELOPERS.md
 
-makes them anew between their marks: columns from sql/columns.toml, flags from rules.toml, the
-relations of a test from the first remarks of each file in sql/test.
+makes them anew between their marks: columns from sql/columns.toml, flags from rules.toml and
+rule_sets/, the relations of a test from the first remarks of each file in sql/test.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ from pathlib import Path
 
 from pipeline.columns import markdown_table, readme_tables
 from pipeline.errors import CuffwattError, UsageError
-from pipeline.rules import Rule, shipped_rules
-from pipeline.shipped import TEST_RELATIONS, shipped
+from pipeline.rule import Rule
+from pipeline.rules import named_set, shipped_rules
+from pipeline.shipped import TEST_RELATIONS, rule_sets, shipped
 
 _HEADER = re.compile(r"-- (?P<name>\w+): (?P<grain>.*?\.)\n-- inputs: (?P<inputs>.*?)\.", re.DOTALL)
 
@@ -46,8 +47,18 @@ class Block:
 
 def flags_table() -> str:
     """One Markdown row a shipped rule, in their order: code, level, when it holds, source."""
-    rows = [(f"`{rule.code}`", rule.level, _when(rule), rule.source) for rule in shipped_rules().rules]
+    rows = [(f"`{rule.code}`", rule.level, _when(rule), rule.cited) for rule in shipped_rules().rules]
     return markdown_table(("code", "level", "when", "source"), rows)
+
+
+def sets_table() -> str:
+    """One Markdown row a rule of a named set: set, code, level, when it holds, source, how often."""
+    rows = [
+        (f"`{name}`", f"`{rule.code}`", rule.level, _when(rule), rule.cited, rule.base_rate or "")
+        for name in rule_sets()
+        for rule in named_set(name)
+    ]
+    return markdown_table(("set", "code", "level", "when", "source", "how often"), rows)
 
 
 def relations_table() -> str:
@@ -69,6 +80,7 @@ BLOCKS = (
         "<!-- columns: made from sql/columns.toml, do not edit -->", "<!-- end of columns -->", readme_tables
     ),
     Block("<!-- flags: made from pipeline/rules.toml, do not edit -->", "<!-- end of flags -->", flags_table),
+    Block("<!-- sets: made from pipeline/rule_sets, do not edit -->", "<!-- end of sets -->", sets_table),
     Block(
         "<!-- relations: made from sql/test, do not edit -->", "<!-- end of relations -->", relations_table
     ),
@@ -99,14 +111,9 @@ def main(paths: Sequence[str]) -> None:
 def _when(rule: Rule) -> str:
     """The words of the rule, and the condition with the quantity by which a rules file names it."""
     condition = f"`{rule.quantity}` {rule.operator} {rule.threshold:g} {rule.unit}".strip()
-    parts = [] if rule.quantity == "presence" else [condition]
-    if rule.phase:
-        parts.append(f"in {' and '.join(rule.phase)}")
-    parts += [word for word in (rule.intent, rule.sex) if word]
-    if rule.age_min is not None:
-        parts.append(f"from {rule.age_min:g} years on")
-    if rule.age_max is not None:
-        parts.append(f"under {rule.age_max:g} years")
+    parts = ([] if rule.quantity == "presence" else [condition]) + rule.only
+    if rule.variant:
+        parts.append(f"variant `{rule.variant}`")
     return f"{rule.words} ({', '.join(parts)})" if parts else rule.words
 
 

@@ -45,6 +45,9 @@ class Derives(Protocol):
     def heart_rate_bpm(self, as_of: datetime) -> float | None:
         """Mean heart rate of the 30 s before `as_of`, as far as it is known."""
 
+    def close(self) -> None:
+        """Give the memory back."""
+
 
 class Recorder:
     """One test being recorded.

@@ -1,7 +1,7 @@
-"""The rules and settings in force, as a person or a program reads them.
+"""The rules and settings in force, or one named set, as a person or a program reads them.
 
 On a terminal a table that fits 100 columns; else one row a rule (or setting) with every
-part of it in a column of its own.  `differs` says how one differs from the shipped set.
+part of it in a column of its own.  `differs` says how one differs from what is shipped.
 """
 
 from __future__ import annotations
@@ -13,12 +13,14 @@ from typing import Any
 from rich.text import Text
 
 from pipeline.output import CAUTION, Column, Format, chosen, counted, emit, say, show_table
-from pipeline.rules import Rule, Rules, shipped_rules
-from pipeline.shipped import default_rules
+from pipeline.rule import Key, Rule
+from pipeline.rules import Rules, named_set, shipped_rules
+from pipeline.shipped import default_rules, rule_sets
 
 RULE_COLUMNS = (
-    *("code", "quantity", "level", "operator", "threshold", "unit", "phase", "intent", "sex"),
-    *("age_min", "age_max", "words", "source", "base_rate", "differs"),
+    *("set", "code", "quantity", "variant", "level", "operator", "threshold", "unit", "persistence"),
+    *("phase", "intent", "sex", "age_min", "age_max", "beta_blocker", "recovery_mode"),
+    *("words", "source", "edition", "base_rate", "differs"),
 )
 SETTING_COLUMNS = ("setting", "value", "remark", "differs")
 _STYLES = {"stop": "bold red", "caution": "yellow", "check": "", "note": "dim"}
@@ -46,8 +48,23 @@ def show_rules(rules: Rules, form: Format | None) -> None:
     else:
         emit(rows, RULE_COLUMNS, shown)
     _say_differing(rows, "rule")
-    for code, quantity in taken_out(rules):
-        say(f"taken out of the shipped set: {code} {quantity}")
+    for key in taken_out(rules):
+        say(f"taken out of the shipped set: {' '.join(part for part in key if part)}")
+    off = [name for name in rule_sets() if name not in rules.sets]
+    if off:
+        say(f"named sets that are off: {', '.join(off)} (cuffwatt rules --set NAME prints one)")
+    say(CAUTION)
+
+
+def show_set(name: str, form: Format | None) -> None:
+    """Print the rules of one named set to stdout.  Raises UsageError for an unknown name."""
+    rows = [_row(rule) | {"set": name, "differs": None} for rule in named_set(name)]
+    shown = chosen(form)
+    if shown == "table":
+        show_table([_cells(row) for row in rows], _RULES, f"{counted(len(rows), 'rule')} in the set {name}")
+    else:
+        emit(rows, RULE_COLUMNS, shown)
+    say(f'a set is off unless a rules file names it: sets = ["{name}"]')
     say(CAUTION)
 
 
@@ -67,15 +84,25 @@ def show_settings(rules: Rules, form: Format | None) -> None:
 
 
 def rule_list(rules: Rules) -> list[dict[str, Any]]:
-    """One row a rule in force, in the order of the file; phases joined by commas."""
-    shipped = {rule.key: rule for rule in shipped_rules().rules}
-    return [_parts(rule) | {"differs": _difference(rule, shipped.get(rule.key))} for rule in rules.rules]
+    """One row a rule in force, in the order of the files; phases joined by commas.
+
+    `set` is the named set that it comes from, "default" or, where a lab added it, "own".
+    """
+    shipped = {rule.key: rule for rule in shipped_rules(rules.sets).rules}
+    origins = dict.fromkeys(shipped, "default")
+    for name in rules.sets:
+        origins |= {rule.key: name for rule in named_set(name)}
+    return [
+        _row(rule)
+        | {"set": origins.get(rule.key, "own"), "differs": _difference(rule, shipped.get(rule.key))}
+        for rule in rules.rules
+    ]
 
 
-def taken_out(rules: Rules) -> list[tuple[str, str]]:
-    """Code and quantity of the shipped rules that are not in force."""
+def taken_out(rules: Rules) -> list[Key]:
+    """Code, quantity and variant of the shipped rules, of the sets that are on too, that are not in force."""
     left = {rule.key for rule in rules.rules}
-    return [rule.key for rule in shipped_rules().rules if rule.key not in left]
+    return [rule.key for rule in shipped_rules(rules.sets).rules if rule.key not in left]
 
 
 def setting_list(rules: Rules) -> list[dict[str, Any]]:
@@ -103,6 +130,10 @@ def _values(rules: Rules) -> dict[str, str]:
 def _parts(rule: Rule) -> dict[str, Any]:
     parts = rule.model_dump(exclude={"enabled"})
     return parts | {"phase": ",".join(rule.phase) if rule.phase else None}
+
+
+def _row(rule: Rule) -> dict[str, Any]:
+    return _parts(rule) | {"only": rule.only, "cited": rule.cited}
 
 
 def _difference(rule: Rule, shipped: Rule | None) -> str | None:
@@ -133,17 +164,14 @@ def _say_differing(rows: list[dict[str, Any]], what: str) -> None:
 
 def _cells(row: dict[str, Any]) -> dict[str, str | Text]:
     condition = f"{row['quantity']} {row['operator']} {row['threshold']:g} {row['unit']}".strip()
-    when = [row["quantity"] if row["quantity"] == "presence" else condition]
-    if row["phase"]:
-        when.append(f"in {row['phase'].replace(',', ', ')}")
-    when += [row[key] for key in ("intent", "sex") if row[key]]
-    if row["age_min"] is not None:
-        when.append(f"from {row['age_min']:g} years on")
-    if row["age_max"] is not None:
-        when.append(f"under {row['age_max']:g} years")
+    when = ["presence" if row["quantity"] == "presence" else condition, *row["only"]]
+    if row["variant"]:
+        when.append(f"variant {row['variant']}")
+    if row["set"] != "default":
+        when.append(f"set {row['set']}")
     lines = [line for part in when for line in textwrap.wrap(part, _WHEN_WIDTH, break_long_words=False)]
     about = Text(row["words"])
-    about.append(f"\n{row['source']}", "dim")
+    about.append(f"\n{row['cited']}", "dim")
     if row["base_rate"]:
         about.append(f"\nhow often: {row['base_rate']}", "dim")
     if row["differs"]:

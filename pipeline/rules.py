@@ -1,31 +1,27 @@
 """The rules in force: settings (windows, floors, methods) and one table a flag rule.
 
-The shipped rules.toml holds unless a lab's own file overrides it: its `[settings]` replace single
-settings, a `[[rule]]` with a code and quantity that exist changes that rule, `enabled = false`
-takes it out, a new pair adds one.  No threshold stands anywhere else.
+The shipped rules.toml holds unless a lab's own file overrides it: its `sets` lay named sets of
+rules (pipeline/rule_sets) over the shipped one, in that order, its `[settings]` replace single
+settings, a `[[rule]]` with a code, quantity and variant that exist changes that rule,
+`enabled = false` takes it out, another of them adds one.  No threshold stands anywhere else.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import re
 import tomllib
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from pipeline.errors import InputError
-from pipeline.events import SymptomNoted
-from pipeline.protocol import Phase, first_problem
-from pipeline.shipped import default_rules, test_ladder
-
-Level = Literal["stop", "caution", "check", "note"]
-LEVELS: tuple[Level, ...] = ("stop", "caution", "check", "note")
-_CONDITION = ("operator", "threshold", "phase", "intent", "sex", "age_min", "age_max")
+from pipeline.errors import InputError, UsageError
+from pipeline.protocol import first_problem
+from pipeline.rule import CONDITION, Key, Rule, candidates
+from pipeline.shipped import default_rules, rule_sets
 
 
 class Settings(BaseModel):
@@ -69,6 +65,19 @@ class Settings(BaseModel):
     slope_span_watts: Annotated[float, Field(gt=0)]
     slope_norm: Literal["hedman_2021", "automated_2025"]
     hr_line_beyond_bpm: Annotated[float, Field(ge=0)]
+    watts_peak_short_s: Annotated[float, Field(ge=0)]
+    watts_peak_credit_watts: Annotated[float, Field(ge=0)]
+    rise_min_mets: Annotated[float, Field(gt=1)]
+    recovery_active_watts: float
+    recovery_active_rpm: float
+    sbp_at_watts: Annotated[float, Field(gt=0)]
+    sbp_at_percent_reserve: Annotated[float, Field(gt=0)]
+    sbp_bracket_watts: Annotated[float, Field(gt=0)]
+    vo2max_hr_min_bpm: Annotated[float, Field(gt=0)]
+    vo2max_hr_max_share: Annotated[float, Field(gt=0, le=1)]
+    vo2max_hr_apart_bpm: Annotated[float, Field(gt=0)]
+    u_hr_max_pred_bpm: Annotated[float, Field(ge=0)]
+    u_stage_hr_bpm: Annotated[float, Field(ge=0)]
     u_repeat_rest_mmhg: Annotated[float, Field(gt=0)]
     u_repeat_exercise_mmhg: Annotated[float, Field(gt=0)]
     u_repeat_difficult_factor: Annotated[float, Field(ge=1)]
@@ -92,42 +101,13 @@ class Settings(BaseModel):
     hr_limit_hold_s: Annotated[float, Field(ge=0)]
 
 
-class Rule(BaseModel):
-    """One rule: when `observed OPERATOR threshold` of this code and quantity, a flag holds.
-
-    `base_rate` says how often that is so in a published population; it is shown and decides nothing.
-    """
-
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
-
-    code: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{1,40}$")]
-    quantity: str = "presence"
-    level: Level
-    operator: Literal[">", ">=", "<", "<="] = ">="
-    threshold: float = 1.0
-    unit: str = ""
-    phase: Annotated[tuple[Phase, ...] | None, Field(strict=False)] = None
-    intent: Literal["maximal", "submaximal", "symptom_limited"] | None = None
-    sex: Literal["female", "male"] | None = None
-    age_min: float | None = None
-    age_max: float | None = None
-    words: Annotated[str, Field(min_length=3)]
-    source: Annotated[str, Field(min_length=3)]
-    base_rate: Annotated[str, Field(min_length=3)] | None = None
-    enabled: bool = True
-
-    @property
-    def key(self) -> tuple[str, str]:
-        """What identifies a rule when a lab's file changes it."""
-        return self.code, self.quantity
-
-
 @dataclass(frozen=True)
 class Rules:
-    """The settings and the enabled rules in force, and what identifies them."""
+    """The settings and the enabled rules in force, what identifies them, and the named sets among them."""
 
     settings: Settings
     rules: tuple[Rule, ...]
+    sets: tuple[str, ...] = ()
 
     @property
     def digest(self) -> str:
@@ -140,48 +120,53 @@ class Rules:
 
 
 @cache
-def shipped_rules() -> Rules:
-    """The default set."""
-    return load_rules(None)
+def shipped_rules(sets: tuple[str, ...] = ()) -> Rules:
+    """The default set, with these named sets over it in their order."""
+    return _checked(_Layers(sets), str(default_rules()))
+
+
+@cache
+def named_set(name: str) -> tuple[Rule, ...]:
+    """The rules of one named set, in the order of its file.
+
+    Raises UsageError for a name that no set has.
+    """
+    if name not in rule_sets():
+        raise UsageError(f"no set of rules is called {name!r}; there are {', '.join(rule_sets())}")
+    path = rule_sets()[name]
+    return tuple(_rule(table, str(path)) for table in _read(path)["rule"])
 
 
 def load_rules(path: Path | None) -> Rules:
     """The default set, overridden by a lab's file where one is given.
 
-    Raises InputError naming the file and key for an unknown setting, code, quantity, operator or
-    unit, and for a threshold that is no number; nothing is derived with such a file.
+    Raises InputError naming the file and key for an unknown set, setting, code, quantity, operator
+    or unit, for a threshold that is no number, and for a condition that a rule cannot have;
+    nothing is derived with such a file.
     """
-    default = default_rules()
-    tables = _read(default)
-    settings = dict(tables["settings"])
-    rules = {(table["code"], table.get("quantity", "presence")): table for table in tables["rule"]}
-    if path is not None:
-        own = _read(path)
-        unknown = sorted(set(own) - {"settings", "rule"})
-        if unknown:
-            raise InputError(f"{path}: unknown key {unknown[0]!r}; a rules file has [settings] and [[rule]]")
-        written, tables_of_rules = own.get("settings", {}), own.get("rule", [])
-        if not isinstance(written, dict):
-            raise InputError(f"{path}: settings must be written as [settings], one table")
-        if not isinstance(tables_of_rules, list) or not all(isinstance(one, dict) for one in tables_of_rules):
-            raise InputError(f"{path}: rule must be written as [[rule]], one table each")
-        settings |= written
-        for number, table in enumerate(tables_of_rules, start=1):
-            _override(rules, table, f"{path}: rule {number}")
-    where = str(path or default)
-    try:
-        chosen = Settings.model_validate(settings)
-    except ValidationError as error:
-        raise InputError(f"{where}: settings: {first_problem(error)}") from None
-    enabled = []
-    for table in rules.values():
-        try:
-            rule = Rule.model_validate(table)
-        except ValidationError as error:
-            raise InputError(f"{where}: rule {table.get('code')!r}: {first_problem(error)}") from None
-        if rule.enabled:
-            enabled.append(rule)
-    return Rules(settings=chosen, rules=tuple(enabled))
+    if path is None:
+        return shipped_rules()
+    own = _read(path)
+    unknown = sorted(set(own) - {"sets", "settings", "rule"})
+    if unknown:
+        raise InputError(
+            f"{path}: unknown key {unknown[0]!r}; a rules file has sets = [], [settings] and [[rule]]"
+        )
+    written, tables_of_rules = own.get("settings", {}), own.get("rule", [])
+    if not isinstance(written, dict):
+        raise InputError(f"{path}: settings must be written as [settings], one table")
+    if not isinstance(tables_of_rules, list) or not all(isinstance(one, dict) for one in tables_of_rules):
+        raise InputError(f"{path}: rule must be written as [[rule]], one table each")
+    layers = _Layers(_sets(own.get("sets", []), path))
+    layers.settings |= written
+    for number, table in enumerate(tables_of_rules, start=1):
+        layers.override(table, f"{path}: rule {number}")
+    return _checked(layers, str(path))
+
+
+def rules_of(kept: Path) -> Rules:
+    """The rules that a test is derived with: the lab's own, kept beside its journal, or the default set."""
+    return load_rules(kept) if kept.exists() else shipped_rules()
 
 
 def rules_text(path: Path) -> str:
@@ -197,48 +182,115 @@ def setting_row(rules: Rules) -> dict[str, Any]:
 def rule_rows(rules: Rules) -> list[dict[str, Any]]:
     """The rows of the table `rule`."""
     return [
-        rule.model_dump(exclude={"enabled", "source", "phase", "base_rate"})
+        rule.model_dump(exclude={"enabled", "source", "edition", "phase", "base_rate"})
         | {
             "phase": ",".join(rule.phase) if rule.phase else None,
-            "rule_source": rule.source,
+            "rule_source": rule.cited,
             "position": position,
         }
         for position, rule in enumerate(rules.rules)
     ]
 
 
-def _override(rules: dict[tuple[str, str], dict[str, Any]], table: dict[str, Any], where: str) -> None:
-    if "code" not in table:
-        raise InputError(f"{where}: code is missing; write which rule is meant")
-    code = str(table["code"])
-    quantities = sorted(quantity for known, quantity in rules if known == code)
-    if not quantities:
-        known = ", ".join(sorted({known for known, _ in rules}))
-        raise InputError(f"{where}: unknown code {code!r}; known are {known}")
-    if "quantity" not in table and len(quantities) > 1:
-        raise InputError(f"{where}: {code} has several quantities; say which: {', '.join(quantities)}")
-    quantity = str(table.get("quantity", quantities[0]))
-    if quantity not in quantities and (code, quantity) not in _candidates():
-        raise InputError(f"{where}: {code} has no quantity {quantity!r}; it has {', '.join(quantities)}")
-    before = rules.get((code, quantity), {})
-    if "unit" in table and before and table["unit"] != before.get("unit", ""):
-        raise InputError(
-            f"{where}: {code} is judged in {before.get('unit') or 'plain numbers'}, not in "
-            f"{table['unit']!r}; convert the threshold and write that unit"
-        )
-    changed = before | {"quantity": quantity} | table
-    if "base_rate" not in table and any(changed.get(part) != before.get(part) for part in _CONDITION):
-        # how often another condition holds says nothing of this one
-        changed.pop("base_rate", None)
-    rules[(code, quantity)] = changed
+class _Layers:
+    """Settings and tables of rules as they are written, the later over the earlier."""
+
+    def __init__(self, sets: tuple[str, ...]) -> None:
+        shipped = _read(default_rules())
+        self.sets = sets
+        self.settings: dict[str, Any] = dict(shipped["settings"])
+        self.rules: dict[Key, dict[str, Any]] = {}
+        for table in shipped["rule"]:
+            self.rules[_key(table)] = table
+        for name in sets:
+            for table in _read(rule_sets()[name])["rule"]:
+                self.rules[_key(table)] = table
+
+    def override(self, table: dict[str, Any], where: str) -> None:
+        """Lay one [[rule]] of a lab over what is there; `where` begins what is said of a wrong one."""
+        key = self._meant(table, where)
+        before = self.rules.get(key, {})
+        unit = self._unit(key)
+        if unit is not None and table.get("unit", unit) != unit:
+            raise InputError(
+                f"{where}: {key[0]} is judged in {unit or 'plain numbers'}, not in "
+                f"{table['unit']!r}; convert the threshold and write that unit"
+            )
+        changed = before | {"quantity": key[1], "variant": key[2], "unit": unit or ""} | table
+        if "base_rate" not in table and any(changed.get(part) != before.get(part) for part in CONDITION):
+            # how often another condition holds says nothing of this one
+            changed.pop("base_rate", None)
+        self.rules[key] = changed
+
+    def _meant(self, table: dict[str, Any], where: str) -> Key:
+        """Which rule a table is about: one that is there, or another quantity or variant."""
+        if "code" not in table:
+            raise InputError(f"{where}: code is missing; write which rule is meant")
+        code = str(table["code"])
+        quantities = sorted({quantity for known, quantity, _ in self.rules if known == code})
+        if not quantities:
+            off = [name for name in rule_sets() if any(rule.code == code for rule in named_set(name))]
+            if off:
+                raise InputError(
+                    f"{where}: {code} is a rule of the set {off[0]!r}, which is not on; "
+                    f"write sets = {[*self.sets, off[0]]} at the top"
+                )
+            known = ", ".join(sorted({known for known, _, _ in self.rules}))
+            raise InputError(f"{where}: unknown code {code!r}; known are {known}")
+        if "quantity" not in table and len(quantities) > 1:
+            raise InputError(f"{where}: {code} has several quantities; say which: {', '.join(quantities)}")
+        quantity = str(table.get("quantity", quantities[0]))
+        if quantity not in quantities and (code, quantity) not in candidates():
+            raise InputError(f"{where}: {code} has no quantity {quantity!r}; it has {', '.join(quantities)}")
+        variants = sorted(variant for *known, variant in self.rules if known == [code, quantity])
+        if "variant" not in table and "" not in variants and len(variants) > 1:
+            raise InputError(f"{where}: {code} has several variants; say which: {', '.join(variants)}")
+        usual = variants[0] if variants else ""
+        return code, quantity, str(table.get("variant", usual))
+
+    def _unit(self, key: Key) -> str | None:
+        """The unit in which this quantity is judged; None where no rule has said it yet."""
+        for rules in (self.rules, _written()):
+            for (code, quantity, _), table in rules.items():
+                if (code, quantity) == key[:2]:
+                    return str(table.get("unit", ""))
+        return None
 
 
 @cache
-def _candidates() -> frozenset[tuple[str, str]]:
-    """Code and quantity of what the SQL offers to the rules, whether a shipped rule asks or not."""
-    written = re.findall(r"code: '(\w+)', quantity: '(\w+)'", "".join(select for _, select in test_ladder()))
-    symptoms = get_args(SymptomNoted.model_fields["code"].annotation)
-    return frozenset(written) | {("symptom", code) for code in symptoms}
+def _written() -> dict[Key, dict[str, Any]]:
+    """Every shipped rule, of all named sets too."""
+    return _Layers(tuple(rule_sets())).rules
+
+
+def _checked(layers: _Layers, where: str) -> Rules:
+    try:
+        chosen = Settings.model_validate(layers.settings)
+    except ValidationError as error:
+        raise InputError(f"{where}: settings: {first_problem(error)}") from None
+    rules = (_rule(table, where) for table in layers.rules.values())
+    return Rules(settings=chosen, rules=tuple(rule for rule in rules if rule.enabled), sets=layers.sets)
+
+
+def _rule(table: dict[str, Any], where: str) -> Rule:
+    try:
+        return Rule.model_validate(table)
+    except ValidationError as error:
+        raise InputError(f"{where}: rule {table.get('code')!r}: {first_problem(error)}") from None
+
+
+def _key(table: dict[str, Any]) -> Key:
+    return table["code"], table.get("quantity", "presence"), table.get("variant", "")
+
+
+def _sets(written: Any, path: Path) -> tuple[str, ...]:
+    """The named sets that a lab's file asks for, each once."""
+    if not isinstance(written, list) or not all(isinstance(one, str) for one in written):
+        raise InputError(f'{path}: sets must be a list of names, like sets = ["screening"]')
+    for name in written:
+        if name not in rule_sets():
+            raise InputError(f"{path}: sets: unknown set {name!r}; there are {', '.join(rule_sets())}")
+    return tuple(dict.fromkeys(written))
 
 
 def _read(path: Path) -> dict[str, Any]:

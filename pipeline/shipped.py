@@ -1,4 +1,4 @@
-"""Where the files that ship with the package are: sql/, fixtures/ and rules.toml.
+"""Where the files that ship with the package are: sql/, fixtures/, rules.toml and rule_sets/.
 
 In a wheel they lie inside the package, in a checkout one level up.
 """
@@ -25,6 +25,12 @@ def shipped(name: str) -> Path:
 def default_rules() -> Path:
     """The rules file that holds unless a lab gives its own."""
     return _PACKAGE / "rules.toml"
+
+
+@cache
+def rule_sets() -> dict[str, Path]:
+    """The named sets of rules that a lab may turn on: name -> file, by name."""
+    return {file.stem: file for file in sorted((_PACKAGE / "rule_sets").glob("*.toml"))}
 
 
 @cache

@@ -100,6 +100,8 @@ def show_test(folder: TestFolder, form: Format | None) -> None:
     else:
         emit(rows["readings"], tables["readings"].column_names, shown)
     say(summary_words(summary))
+    if found := measures_words(summary):
+        say(found)
     say(f"files: {folder.path}")
     say(CAUTION)
 
@@ -190,6 +192,31 @@ def summary_words(row: dict[str, Any]) -> str:
     moved = [part for part in (row["clock_offsets"] or "").split("; ") if part and not part.endswith(" none")]
     if moved:
         words.append(f"clocks moved: {', '.join(moved)}")
+    return "; ".join(words)
+
+
+def measures_words(row: dict[str, Any]) -> str:
+    """One line: highest load, heart rate and systolic, and recovery; empty where there is none of them.
+
+    A load is called a peak only where the participant could do no more; `>=` is a lower bound.
+    """
+    words = []
+    if row["watts_peak"] is not None:
+        words.append(
+            f"{'peak' if row['watts_peak_is_limit'] else 'highest'} load {number(row['watts_peak'])} W"
+        )
+    if row["hr_peak_bpm"] is not None:
+        words.append(f"highest heart rate {number(row['hr_peak_bpm'])} bpm")
+    if row["sbp_peak_mmhg"] is not None:
+        when = "just after exercise" if row["sbp_peak_source"] == "immediate" else "at the end of exercise"
+        bound = ">=" if row["sbp_peak_at_least"] else ""
+        words.append(f"systolic {when} {bound}{number(row['sbp_peak_mmhg'])} mmHg")
+    if row["hr_recovery_1min_bpm"] is not None:
+        mode = f" ({row['recovery_mode']})" if row["recovery_mode"] else ""
+        words.append(f"heart rate 1 min later {number(-row['hr_recovery_1min_bpm'], sign=True)} bpm{mode}")
+    if row["vo2max_est_ml_kg_min"] is not None:
+        value, u = number(row["vo2max_est_ml_kg_min"]), number(row["u_vo2max_est_ml_kg_min"])
+        words.append(f"VO2max by extrapolation {value} mL/kg/min (u {u})")
     return "; ".join(words)
 
 

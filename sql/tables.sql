@@ -15,6 +15,23 @@ create macro minutes_text(anchor, moment) as format('{:d}:{:02d}',
 create macro u_of_change(u_b, u_a, change, scale_share) as
     sqrt(u_b * u_b + u_a * u_a + scale_share * change * scale_share * change);
 
+-- u of the ratio a / b of two values that vary apart
+create macro u_of_ratio(ratio, a, u_a, b, u_b) as ratio * sqrt((u_a / a) * (u_a / a) + (u_b / b) * (u_b / b));
+
+-- on the line from (low, low_mmhg) to (high, high_mmhg), and its u; never asked beyond them
+create macro between_mmhg(low, high, low_mmhg, high_mmhg, wanted) as
+    low_mmhg + (high_mmhg - low_mmhg) * (wanted - low) / (high - low);
+create macro u_between_mmhg(low, high, u_low, u_high, wanted) as
+    sqrt(u_low * (high - wanted) * u_low * (high - wanted) + u_high * (wanted - low) * u_high * (wanted - low))
+    / (high - low);
+
+-- oxygen uptake under load, mL/kg/min; the sources stand in sql/test/37_derived.sql
+create macro vo2_loaded(method, watts, mass_kg) as case method
+    when 'acsm' then 10.8 * watts / mass_kg + 7
+    when 'acsm_old' then 12.24 * watts / mass_kg + 3.5
+    when 'maximal_cycle' then 1.74 * 6.12 * watts / mass_kg + 3.5
+end;
+
 -- tanaka (2001); fox; gellish (2007, coefficients from memory); gulati (2010, women); adults only
 create macro hr_max_predicted(method, age) as case when age >= 18 then
     case method
@@ -153,8 +170,9 @@ create table clock_stepped (
 
 -- the rules in force: no threshold stands in SQL
 create table rule (
-    code varchar, quantity varchar, level varchar, operator varchar, threshold double, unit varchar,
-    phase varchar, intent varchar, sex varchar, age_min double, age_max double,
+    code varchar, quantity varchar, variant varchar, level varchar, operator varchar, threshold double,
+    unit varchar, persistence bigint, phase varchar, intent varchar, sex varchar, age_min double,
+    age_max double, beta_blocker boolean, recovery_mode varchar,
     words varchar, rule_source varchar, position bigint
 );
 

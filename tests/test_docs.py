@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from configparser import ConfigParser
 from pathlib import Path
 
 import pyarrow.parquet as pq
@@ -21,14 +22,16 @@ from pipeline.errors import CuffwattError, UsageError
 from pipeline.events import LineRejected, MissedReason, ReadingMissed, ReadingTaken, Sample
 from pipeline.output import CAUTION
 from pipeline.protocol import Limits
-from pipeline.readme import BLOCKS, flags_table, made_anew, relations_table
-from pipeline.rules import load_rules, shipped_rules
+from pipeline.readme import BLOCKS, flags_table, made_anew, relations_table, sets_table
+from pipeline.rules import load_rules, named_set, shipped_rules
+from pipeline.shipped import rule_sets
 from pipeline.shipped import test_ladder as ladder
+from pipeline.simulate.cohort import invented_cohort
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-COLUMNS_BLOCK, FLAGS, RELATIONS = BLOCKS
+COLUMNS_BLOCK, FLAGS, SETS, RELATIONS = BLOCKS
 WRITTEN = README.partition(FLAGS.begins)[0]  # what a person wrote
 FENCED = re.findall(r"^```(\w*)\n(.*?)^```$", README, flags=re.MULTILINE | re.DOTALL)
 EXAMPLES = {
@@ -71,6 +74,17 @@ def test_two_commands_do_all_the_setting_up():
     assert README.index(commands[0]) < 2500  # before anything else is explained
 
 
+def test_the_service_runs_a_command_that_there_is():
+    unit = ConfigParser()
+    unit.optionxform = str  # type: ignore[assignment,method-assign]  # systemd tells Case
+    unit.read_string(next(text for kind, text in FENCED if kind == "ini"))
+    program, command, setup, *options = unit["Service"]["ExecStart"].split()
+    assert Path(program).name == "cuffwatt"
+    assert Path(setup).suffix == ".toml"
+    known = {option for one in COMMANDS[command].params for option in one.opts}
+    assert set(options) <= known
+
+
 def test_ci_runs_the_same_two_commands():
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     for command in (line for line in INDENTED if line.startswith("python3 -m venv")):
@@ -99,7 +113,7 @@ def test_every_command_that_it_names_is_there():
 
 def test_every_option_that_it_names_is_there():
     known = {name for command in COMMANDS.values() for p in command.params for name in (*p.opts, "--help")}
-    assert set(re.findall(r"`(--[a-z]+)", WRITTEN)) <= known
+    assert set(re.findall(r"`(--[a-z]+(?:-[a-z]+)*)", WRITTEN)) <= known
 
 
 def test_the_exit_codes_are_those_of_the_program():
@@ -112,8 +126,8 @@ def test_the_exit_codes_are_those_of_the_program():
 
 
 def test_every_fence_says_what_it_is():
-    assert {kind for kind, _ in FENCED} == {"toml", "csv", "python"}
-    assert len(EXAMPLES) == sum(kind != "python" for kind, _ in FENCED)
+    assert {kind for kind, _ in FENCED} == {"toml", "csv", "python", "ini"}
+    assert len(EXAMPLES) == sum(kind in ("toml", "csv") for kind, _ in FENCED)
 
 
 def test_every_example_is_read_whole(examples):
@@ -126,7 +140,8 @@ def test_every_example_is_read_whole(examples):
     read.add("rules.toml")
     assert rules.settings.map_method == "two_fifths"
     assert "odd_digit" not in {rule.code for rule in rules.rules}
-    assert {rule.threshold for rule in rules.rules if rule.key == ("systolic_high", "k1")} == {230}
+    assert {rule.threshold for rule in rules.rules if rule.key == ("systolic_high", "k1", "")} == {230}
+    assert rules.sets == ("screening", "maximal")
     for name, source in setup.sources.items():
         read.add(source.path.name)
         if source.kind == "sheet":
@@ -192,6 +207,13 @@ def test_the_limits_of_the_example_are_known():
     assert {"sbp_mmhg", "rpe"} <= set(Limits.model_fields)
 
 
+def test_the_truth_of_a_cohort_is_told_whole():
+    section = README.partition("### An invented cohort")[2].partition("\n### ")[0]
+    cells = [line.split(" | ")[0] for line in section.splitlines() if line.startswith("| `")]
+    told = [name for cell in cells for name in re.findall(r"`(\w+)`", cell)]
+    assert sorted(told) == sorted(invented_cohort(1).visit(0).truth())
+
+
 # ---- the tables that are made -----------------------------------------------------------------
 
 
@@ -205,7 +227,7 @@ def test_the_tables_are_up_to_date(name, text):
 
 
 def test_every_table_has_its_document():
-    assert all(block.begins in README for block in (COLUMNS_BLOCK, FLAGS))
+    assert all(block.begins in README for block in (COLUMNS_BLOCK, FLAGS, SETS))
     assert RELATIONS.begins in DEVELOPERS
 
 
@@ -232,6 +254,15 @@ def test_a_row_says_code_level_condition_and_source():
     assert "(`pause_at_rest` < 60 s, in rest)" in next(row for row in rows if "pause_at_rest" in row)
 
 
+def test_a_row_of_a_set_says_whom_it_is_for_and_how_often():
+    rows = sets_table().splitlines()[2:]
+    assert len(rows) == sum(len(named_set(name)) for name in rule_sets())
+    [men] = [row for row in rows if "variant `male`" in row]
+    assert men.startswith("| `screening` | `exaggerated_response` | note |")
+    assert "(`peak_sbp` >= 210 mmHg, male, from 18 years on, variant `male`)" in men
+    assert "(edition 2013) | 51 % of healthy men" in men
+
+
 def test_every_relation_has_a_row_in_order():
     names = re.findall(r"^\| `[0-9]+_(\w+)` \| [^|]+ \| [^|]+ \|$", relations_table(), flags=re.MULTILINE)
     assert names == [name for name, _ in ladder()]
@@ -245,7 +276,7 @@ def test_a_relation_without_its_remarks_is_named(tmp_path, monkeypatch):
         relations_table()
 
 
-@pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "relations"])
+@pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "sets", "relations"])
 def test_a_block_replaces_only_itself(block):
     made = made_anew(f"# Title\n\n{block.begins}\nold\n{block.ends}\n\nafter\n")
     assert made == f"# Title\n\n{block.begins}\n\n{block.make()}\n\n{block.ends}\n\nafter\n"
@@ -253,7 +284,7 @@ def test_a_block_replaces_only_itself(block):
 
 
 @pytest.mark.parametrize("marks", ["{0}", "{1}", "{1}\n{0}", "{0}\n{1}\n{0}", "{0}\n{1}\n{0}\n{1}"])
-@pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "relations"])
+@pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "sets", "relations"])
 def test_a_document_with_half_the_marks_is_refused(block, marks):
     with pytest.raises(CuffwattError, match="write both where the table belongs"):
         made_anew("# Title\n" + marks.format(block.begins, block.ends))

@@ -11,12 +11,13 @@ from random import Random
 from typing import Any
 
 from pipeline.errors import UsageError
-from pipeline.simulate.choices import choose_body, make_protocol, read_choices, settled_step
+from pipeline.protocol import Protocol
+from pipeline.simulate.choices import Choices, choose_body, make_protocol, read_choices, settled_step
 from pipeline.simulate.invented import inputs
 from pipeline.simulate.ride import Ride
 from pipeline.simulate.sensors import make_logs
 from pipeline.simulate.simulated import SimulatedTest, source_logs
-from pipeline.simulate.truth import draw_body, draw_participant
+from pipeline.simulate.truth import Body, Participant, draw_body, draw_participant
 
 __all__ = ["SimulatedTest", "inputs", "simulate_test", "source_logs"]
 
@@ -40,19 +41,35 @@ def simulate_test(number: int, **choices: Any) -> SimulatedTest:
     body, protocol = choose_body(number, chosen, drawn), make_protocol(chosen)
     if not any(stage.loaded for stage in protocol.stages):
         raise UsageError("the protocol has no loaded stage; give it one, or leave protocol out")
+    begins = chosen.started or start_of(number)
+    return ride_test(number, begins, chosen, participant, body, protocol)
+
+
+def ride_test(
+    number: int | str,
+    begins: datetime,
+    chosen: Choices,
+    participant: Participant,
+    body: Body,
+    protocol: Protocol,
+) -> SimulatedTest:
+    """The test of this participant with this body, begun at `begins`; `number` draws what happens in it.
+
+    Of the choices it takes how the ride ends, falls, sounds, the observer and the logs; body,
+    participant and protocol are those given.
+    """
     ride = Ride(number, chosen, participant, body, protocol)
     ride.run()
     planned = [stage.planned_s for stage in protocol.stages]
     as_planned = [part.ended_s - part.started_s for part in ride.ridden] == planned
     if chosen.stage_from is None and not as_planned:
         protocol = protocol.model_copy(update={"stage_from": "load"})
-    started = chosen.started or _started(number)
     return SimulatedTest(
         number=number,
         choices=chosen,
         study=chosen.study,
-        test_id=chosen.test_id or f"{code.lstrip('-')}-{started:%Y%m%d-%H%M}",
-        started=started,
+        test_id=chosen.test_id or f"{participant.code.lstrip('-')}-{begins:%Y%m%d-%H%M}",
+        started=begins,
         participant=participant,
         protocol=protocol,
         truth=ride.truth,
@@ -64,7 +81,7 @@ def simulate_test(number: int, **choices: Any) -> SimulatedTest:
     )
 
 
-def _started(number: int) -> datetime:
+def start_of(number: int) -> datetime:
     """A working day and a quarter of an hour of its own for each number, within some years."""
     days = number // 20 % 1000
     return FIRST_DAY + timedelta(days=days // 5 * 7 + days % 5, minutes=15 * (number % 20))

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from random import Random
 
-from pipeline.cuff import PALPATION_ABOVE_MMHG, PALPATION_S, PUMP_MMHG_PER_S, RELEASE_S
+from pipeline.cuff import DIAL_TOP_MMHG, PALPATION_ABOVE_MMHG, PALPATION_S, PUMP_MMHG_PER_S, RELEASE_S
 from pipeline.events import Clarity, MissedReason
 from pipeline.prompt import Prompt
 from pipeline.simulate.choices import Choices
@@ -105,7 +105,10 @@ def take(
     missed, tried = random.random() < choices.missed_share, random.random() < 0.5
     rate = choices.deflation_mmhg_per_s + random.gauss(0, choices.deflation_sd_mmhg_per_s)
     rate = max(1.0, round(rate, 1))
-    wander_sbp, wander_dbp = (_bounded(random, choices.wander_mmhg) for _ in range(2))
+    wander = choices.wander_mmhg
+    if part.stage.loaded and choices.wander_loaded_mmhg is not None:
+        wander = choices.wander_loaded_mmhg
+    wander_sbp, wander_dbp = (_bounded(random, wander) for _ in range(2))
     breath_phase = random.uniform(0, math.tau)
     beat_phase = random.random()
     clarity = _clarity(random, truth.watts.at(prompt.first_sound_due) / truth.body.watts_capacity)
@@ -121,7 +124,7 @@ def take(
     if inflated_to is None:
         pump_s += PALPATION_S
         palpated = 2.0 * round((truth.sbp.at(pump_s) + _bounded(random, 4)) / 2)
-        inflated_to = math.ceil((palpated + PALPATION_ABOVE_MMHG) / 10) * 10.0
+        inflated_to = min(DIAL_TOP_MMHG, math.ceil((palpated + PALPATION_ABOVE_MMHG) / 10) * 10.0)
     top_s = pump_s + inflated_to / PUMP_MMHG_PER_S
     beat_s = 60 / truth.heart_rate.at(top_s)
     first_beat_s = top_s + beat_phase * beat_s
@@ -206,6 +209,8 @@ def _sounds_end(truth: Truth, time_s: float, wander_mmhg: float) -> float:
 
 def _written(random: Random, choices: Choices, pressure: float) -> float:
     step = 2.0 if choices.even_digits else 1.0
+    if pressure > 0:  # sounds down to zero are that for everybody
+        pressure = max(0.0, pressure + choices.bias_mmhg)
     written = step * math.floor(pressure / step + 0.5)
     ten = 10.0 * math.floor(pressure / 10 + 0.5)
     snaps = random.random() < choices.zero_preference

@@ -34,22 +34,24 @@ Spread = Annotated[float, Field(ge=0, le=15)]
 class Choices(BaseModel):
     """The choices of `simulate_test`.
 
-    Test: `study`, `participant` (code), `test_id`, `visit`, `started` (with offset), `sex`.
+    Test: `study`, `participant` (code), `test_id`, `visit`, `purpose`, `started` (with offset), `sex`.
 
     Protocol: `protocol` as a whole, or its parts: rest (11 min leave room for the third reading
     that two more than 5 mmHg apart ask for), a staircase of `stages` (`step_watts` None takes a
     step that this participant can finish; `first_watts` None is one step) or a ramp, recovery.
     `stage_from` None is "schedule" where the stages were ridden as planned, else "load".
 
-    Body: None draws it.  `exhausts` ends the ride before its planned end, at the capacity.
+    Body: None draws it.  `exhausts` ends the ride before its planned end, at the capacity;
+    `sbp_limit_mmhg` in the stage in which the true systolic would come to lie above it.
     `fall_mmhg` is how far the true systolic falls in exercise stage `fall_stage` (from 1) below
     the stage before; `stops_after_fall` ends the ride when a second reading confirms it.
     `sounds_to_mmhg`: from exercise stage `sounds_from_stage` sounds go on to that pressure.
-    `wander_mmhg` is the standard deviation of what a single beat shows about the course.
+    `wander_mmhg` is the standard deviation of what a single beat shows about the course,
+    `wander_loaded_mmhg` the same under load (None: no other).
 
     Observer: rates in mmHg/s, shares of planned readings; `zero_preference` is how often a
     value is written as the nearest ten (0.17 makes the third of zeros seen in 6,560 even-digit
-    readings); `clarity` None draws it.
+    readings); `bias_mmhg` is added to every pressure before it is written; `clarity` None draws it.
 
     Logs: rates in Hz (0: no such log); `*_offset_s` is what must be added to the times of the
     log, its clock being wrong; `heart_rate_dropouts` how many gaps of 6 to 40 s.
@@ -64,6 +66,7 @@ class Choices(BaseModel):
     participant: Code | None = None
     test_id: Name | None = None
     visit: Annotated[int, Field(ge=1)] = 1
+    purpose: Literal["study", "retest"] = "study"
     started: datetime | None = None
     sex: Literal["female", "male"] | None = None
     intent: Literal["maximal", "submaximal", "symptom_limited"] = "symptom_limited"
@@ -88,12 +91,14 @@ class Choices(BaseModel):
     sbp_rest_mmhg: Annotated[float, Field(ge=SBP_RANGE_MMHG[0], le=160)] | None = None
     watts_capacity: Annotated[float, Field(ge=40, le=WATTS_MOST)] | None = None
     exhausts: bool = False
+    sbp_limit_mmhg: Annotated[float, Field(ge=160, le=260)] | None = None
     fall_mmhg: Annotated[float, Field(ge=0, le=60)] = 0.0
     fall_stage: Annotated[int, Field(ge=2)] | None = None
     stops_after_fall: bool = False
     sounds_to_mmhg: Annotated[float, Field(ge=0, lt=40)] | None = None
     sounds_from_stage: Annotated[int, Field(ge=1)] = 1
     wander_mmhg: Spread = 3.0
+    wander_loaded_mmhg: Spread | None = None
     breathing_mmhg: Spread = 2.0
 
     observer: Code = "O-1"
@@ -103,6 +108,7 @@ class Choices(BaseModel):
     reaction_s: Annotated[float, Field(ge=0, le=5)] = 0.6
     even_digits: bool = True
     zero_preference: Share = 0.17
+    bias_mmhg: Annotated[float, Field(ge=-20, le=20)] = 0.0
     late_share: Share = 0.0
     missed_share: Share = 0.0
     clarity: Clarity | None = None
@@ -125,7 +131,8 @@ class Choices(BaseModel):
         if self.fall_mmhg and self.fall_stage is None:
             raise ValueError("fall_mmhg needs fall_stage, the exercise stage (2 or more) of the fall")
         most = self.planned_most_watts
-        if most is not None and most > WATTS_MOST:
+        # who gives up before the end of a protocol may begin one that nobody finishes
+        if most is not None and most > WATTS_MOST and not (self.protocol is not None and self.exhausts):
             raise ValueError(f"a load of {most:g} W is beyond {WATTS_MOST:g} W; plan fewer or smaller steps")
         return self
 

@@ -67,7 +67,7 @@ unit = "ms"
 
 def inputs(test: SimulatedTest) -> dict[str, str]:
     """File name -> text: test.toml, protocol.toml, the logs with their formats, readings.csv, truth.json."""
-    files = {"test.toml": _setup(test), "protocol.toml": COMMENT + protocol_text(test.protocol)}
+    files = {"test.toml": setup_text(test), "protocol.toml": COMMENT + protocol_text(test.protocol)}
     for log in test.logs:
         files |= _log_files(test, log)
     files["readings.csv"] = _sheet(test)
@@ -110,13 +110,17 @@ def _written_stage(stage: Stage) -> dict[str, Any]:
     return written
 
 
-def _setup(test: SimulatedTest) -> str:
+def setup_text(test: SimulatedTest) -> str:
+    """The setup of its join; the files that it names are those of `inputs`."""
     fields = source_logs(test)[0] | {"started": test.started}
     text = COMMENT
     for section, keys in _SECTIONS.items():
         pairs = [key.partition("=")[::2] for key in keys.split()]
         text += f"\n[{section}]\n" + _table({key: fields[field or key] for key, field in pairs})
     text += '\n[protocol]\nfile = "protocol.toml"\n'
+    if test.protocol.stage_from == "schedule" and test.noted_starts_s:
+        noted = {str(index + 1): _clock(test, at_s) for index, at_s in test.noted_starts_s.items()}
+        text += f"starts = {{ {', '.join(f'{_toml(key)} = {_toml(at)}' for key, at in noted.items())} }}\n"
     for log in test.logs:
         source: dict[str, Any] = {"kind": "csv", "path": f"{log.name}.csv"}
         if _format(test, log):

@@ -32,7 +32,7 @@ class Ride:
     """
 
     def __init__(
-        self, number: int, chosen: Choices, participant: Participant, body: Body, protocol: Protocol
+        self, number: int | str, chosen: Choices, participant: Participant, body: Body, protocol: Protocol
     ) -> None:
         self.number, self.chosen, self.participant = number, chosen, participant
         self.body, self.protocol = body, protocol
@@ -42,6 +42,7 @@ class Ride:
         self._waits_s: dict[int, float] = {}
         self._stops_s = inf
         self._confirmed_s: float | None = None
+        self._most_watts, self._tired = _most_watts(chosen, body)
 
     def run(self) -> None:
         """Ride, and ride again with the same draws, until nothing changes any more."""
@@ -60,19 +61,21 @@ class Ride:
                 continue
             length_s = (stage.planned_s or 300.0) + self._waits_s.get(index, 0.0)
             if stage.loaded:
-                tired_s = self._tired_after(index) if self.chosen.exhausts else inf
+                tired_s = self._tired_after(index)
                 if tired_s < length_s:
-                    length_s, over, self.end_reason = tired_s, True, "exhaustion"
+                    length_s, over, self.end_reason = tired_s, True, self._tired
                 if self._stops_s < now_s + length_s:
                     length_s, over, self.end_reason = self._stops_s - now_s, True, "sbp_fall"
             self.ridden.append(Ridden(index, stage, now_s, now_s + length_s))
             now_s += length_s
 
     def _tired_after(self, index: int) -> float:
-        """Seconds into the stage at which the participant cannot go on; infinite where it is easy."""
+        """Seconds into the stage at which the ride ends at `_most_watts`; infinite where it goes on."""
         stage = self.protocol.stages[index]
         load, load_per_s = loads(stage)
-        above = load - self.body.watts_capacity
+        above = load - self._most_watts
+        if above == -inf:
+            return inf
         if load_per_s > 0 and above <= 0:
             return float(ceil(-above / load_per_s))
         if above <= 0:
@@ -165,3 +168,12 @@ class Ride:
             return False
         self._stops_s = float(ceil(self._confirmed_s + STOPS_AFTER_S))
         return self._stops_s < max(part.ended_s for part in self.ridden if part.stage.loaded)
+
+
+def _most_watts(chosen: Choices, body: Body) -> tuple[float, EndReason]:
+    """The load in W above which the ride ends, and why: the capacity, or the limit of systolic pressure."""
+    tired = body.watts_capacity if chosen.exhausts else inf
+    if chosen.sbp_limit_mmhg is None or body.slope_mmhg_per_w <= 0:
+        return tired, "exhaustion"
+    limit = (chosen.sbp_limit_mmhg - body.sbp_rest_mmhg) / body.slope_mmhg_per_w
+    return (limit, "sbp_limit") if limit < tired else (tired, "exhaustion")

@@ -15,6 +15,8 @@ from pipeline.simulate.truth import Truth, clipped
 
 STANDARD_GRAVITY = 9.80665
 TURNING_WATTS = 3.0
+SHOWN_MOST_WATTS = 400.0
+"""The ergometers of invented tests give no higher load."""
 CADENCE_RPM = 70.0
 CADENCE_RECOVERY_RPM = 50.0
 DROPOUT_S = (6.0, 40.0)
@@ -45,7 +47,7 @@ class Log:
         return tuple(name for name in names if getattr(self, name) is not None)
 
 
-def make_logs(number: int, choices: Choices, truth: Truth, ended_s: float) -> tuple[Log, ...]:
+def make_logs(number: int | str, choices: Choices, truth: Truth, ended_s: float) -> tuple[Log, ...]:
     """The logs of the sensors whose rate is not zero, from the start of the test to `ended_s`."""
     logs = []
     if choices.ergometer_hz:
@@ -65,7 +67,7 @@ def _moments(hz: float, ended_s: float, phase_s: float = 0.0) -> list[float]:
 def _load(random: Random, watts: float) -> float:
     if watts < 1.0:
         return 0.0
-    return float(round(clipped(watts + random.gauss(0, 1 + 0.01 * watts), 0, 400)))
+    return float(round(clipped(watts + random.gauss(0, 1 + 0.01 * watts), 0, SHOWN_MOST_WATTS)))
 
 
 def _cadence(random: Random, truth: Truth, time_s: float) -> float:
@@ -88,7 +90,7 @@ def _ergometer(random: Random, choices: Choices, truth: Truth, ended_s: float) -
 
 def _pedals(random: Random, choices: Choices, truth: Truth, ended_s: float) -> Log:
     times = _moments(choices.pedals_hz, ended_s, 0.11)
-    watts = tuple(min(400.0, _load(random, PEDALS_SHOW_MORE * truth.watts.at(t))) for t in times)
+    watts = tuple(min(SHOWN_MOST_WATTS, _load(random, PEDALS_SHOW_MORE * truth.watts.at(t))) for t in times)
     return Log("pedals", 0.0, tuple(times), watts, tuple(_cadence(random, truth, t) for t in times))
 
 

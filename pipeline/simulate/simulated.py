@@ -32,7 +32,7 @@ class SimulatedTest:
     there, `logs` what the sensors wrote.
     """
 
-    number: int
+    number: int | str
     choices: Choices
     study: str
     test_id: str
@@ -56,6 +56,16 @@ class SimulatedTest:
         """The start of the first loaded stage."""
         return next(part.started_s for part in self.ridden if part.stage.loaded)
 
+    @property
+    def noted_starts_s(self) -> dict[int, float]:
+        """Stages that did not begin where the one before was planned to end, index -> start."""
+        starts, due_s = {}, 0.0
+        for part in self.ridden:
+            if part.started_s != due_s:
+                starts[part.stage_index] = part.started_s
+            due_s = part.started_s + (part.stage.planned_s or 0.0)
+        return starts
+
     def at(self, time_s: float) -> datetime:
         """The moment in UTC."""
         return (self.started + timedelta(seconds=time_s)).astimezone(UTC)
@@ -78,7 +88,7 @@ def source_logs(test: SimulatedTest) -> tuple[dict[str, Any], list[SourceLog]]:
         "study": test.study,
         "participant": person.code,
         "visit": chosen.visit,
-        "purpose": "study",
+        "purpose": chosen.purpose,
         "intent": chosen.intent,
         "age_years": person.age_years,
         "sex": person.sex,
@@ -103,6 +113,7 @@ def source_logs(test: SimulatedTest) -> tuple[dict[str, Any], list[SourceLog]]:
 def _sample_logs(test: SimulatedTest) -> list[SourceLog]:
     result = []
     for rank, log in enumerate(test.logs, start=1):
+        measures = log.measures
         begins = test.at(-log.offset_s)
         align = test.choices.ergometer_clock == "align" and log.name == "ergometer"
         opened = SourceOpened(
@@ -110,19 +121,17 @@ def _sample_logs(test: SimulatedTest) -> list[SourceLog]:
             source=log.name,
             name=log.name,
             adapter="csv_log",
-            measures=",".join(
-                m + ":rr" if m == "heart_rate_bpm" and log.from_rr else m for m in log.measures
-            ),
-            ranks=",".join(f"{m}={rank}" for m in MEASURES if m in log.measures),
+            measures=",".join(m + ":rr" if m == "heart_rate_bpm" and log.from_rr else m for m in measures),
+            ranks=",".join(f"{m}={rank}" for m in MEASURES if m in measures),
             clock_offset_s=0.0 if align else log.offset_s,
             clock_method="given" if log.offset_s and not align else "none",
         )
-        columns = [getattr(log, measure) for measure in log.measures]
+        columns = [getattr(log, measure) for measure in measures]
         events: list[Event] = [
             Sample(
                 event_time=begins + timedelta(seconds=time_s),
                 source=log.name,
-                **dict(zip(log.measures, values, strict=True)),
+                **dict(zip(measures, values, strict=True)),
             )
             for time_s, *values in zip(log.times_s, *columns, strict=True)
         ]

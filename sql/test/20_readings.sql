@@ -93,10 +93,11 @@ select staged.*,
         when status <> 'taken' then status
         when role <> 'primary' then 'second_observer'
         when k1_mmhg is null then 'no_systolic'
-        when k1_at_least then 'lower_bound'
         when clarity = 'doubtful' then 'doubtful'
         when due_seq is not null and answer > 1 then 'entered_twice'
         when k1_mmhg <= dbp_mmhg then 'not_above_diastolic'
+        -- last: said of what could be used but for this
+        when k1_at_least then 'lower_bound'
     end as used_note,
     used_note is null as used,
     cast(case measured_source when 'marked' then 1 when 'stated' then 5 when 'estimated' then 15 end as double)

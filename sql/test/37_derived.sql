@@ -46,12 +46,7 @@ factored as (
         case
             when phase = 'rest' then 3.5
             when phase in ('warmup', 'exercise') and watts < 0.5 then 7.0
-            when phase in ('warmup', 'exercise') then
-                case vo2_method
-                    when 'acsm' then 10.8 * watts / mass_kg + 7
-                    when 'acsm_old' then 12.24 * watts / mass_kg + 3.5
-                    when 'maximal_cycle' then 1.74 * 6.12 * watts / mass_kg + 3.5
-                end
+            when phase in ('warmup', 'exercise') then vo2_loaded(vo2_method, watts, mass_kg)
         end as vo2_est_ml_kg_min,
         case
             when phase = 'recovery' then 'recovery'
@@ -74,7 +69,9 @@ windowed as (
             when measured_source = 'estimated' or role = 'second' then null
             when due_seq is null or window_closes is null then case when stage_has_prompt then false end
             when aims_at in ('mark', 'immediate')
+                -- a prompt that had to come late moves its own first sound, not the moment that was wanted
                 then abs(seconds_between(first_sound_due, measured_at)) <= mark_tolerance_s
+                    and measured_at <= window_closes
             when fits = 'systolic'
                 then coalesce(pump_started_at >= plus_s(cuff_up, -window_early_s), true)
                     and measured_at <= window_closes

@@ -23,7 +23,7 @@ with before as (
 )
 select study, test_id, reading_id, status, used, used_note, due_seq,
     stage_index, phase, measured_at, sbp_mmhg, k1_at_least, dbp_mmhg, dbp_phase,
-    dbp_upper_mmhg, dbp_k4_mmhg, dbp_k5_mmhg, arm, arm_support, arm_below_heart_cm, role, pair_seq,
+    dbp_change_rest_mmhg, dbp_upper_mmhg, dbp_k4_mmhg, dbp_k5_mmhg, arm, arm_support, arm_below_heart_cm, role, pair_seq,
     inflated_to_mmhg, deflation_mmhg_per_s, deflation_per_s_source, deflation_mmhg_per_beat,
     deflation_per_beat_source, deflation_between_mmhg_per_s, pump_started_at, last_sound_at, cuff_up,
     first_sound_due, window_closes, aims_at, in_window, in_window_note, rpe, missed_reason,

@@ -1,6 +1,6 @@
 -- fall_candidates: one row a used loaded reading and thing about falling pressure to be flagged.
 -- inputs: falls, rest_values, stages, symptom_noted, sign_noted, test_opened, setting.
--- {code, quantity, observed mmHg, detail}, judged in 50_flags; observed null: nothing to judge.
+-- {code, quantity, observed mmHg, detail}, judged in 61_flags; observed null: nothing to judge.
 with symptoms as (
     select study, test_id, seq, event_time, code, case code
             when 'chest_pain' then coalesce(severity, 2) else coalesce(severity, 1) end as severity

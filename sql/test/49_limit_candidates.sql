@@ -1,6 +1,6 @@
 -- limit_candidates: one row a stage and limit of this test, of heart rate or minutes, to be judged in it.
 -- inputs: heart_rate_limits, heart_rate_held, test_limit, exercise_end, samples, stages, journal_end, rule.
--- {code, quantity, observed, detail}, judged in 50_flags.  Minutes count from the first load on.
+-- {code, quantity, observed, detail}, judged in 61_flags.  Minutes count from the first load on.
 with heard as (
     select samples.study, samples.test_id
     from samples

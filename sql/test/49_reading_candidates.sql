@@ -1,6 +1,6 @@
 -- reading_candidates: one row a reading (or stated exertion) and thing that a flag could be raised for.
 -- inputs: flag_readings, test_limit, exertion_rated, stages.
--- {code, quantity, observed, detail}, judged in 50_flags; observed null: nothing to judge.
+-- {code, quantity, observed, detail}, judged in 61_flags; observed null: nothing to judge.
 with twice as (
     select study, test_id, due_seq, count(*) as entries
     from flag_readings as reading where status = 'taken' and role = 'primary' and due_seq is not null
@@ -39,6 +39,11 @@ select study, test_id, reading_id as target_seq, stage_index, phase, measured_at
      detail: null},
     {code: 'diastolic_high', quantity: 'k4', observed: case when dbp_phase = 'K4' then dbp_mmhg end,
      detail: '4th phase'},
+    {code: 'diastolic_response', quantity: 'rise', observed: dbp_change_rest_mmhg, detail: 'above rest'},
+    {code: 'diastolic_response', quantity: 'dbp', observed: case when used and not dbp_next_load then dbp_mmhg end,
+     detail: 'diastolic'},
+    {code: 'diastolic_response', quantity: 'dbp_marked',
+     observed: case when used and not dbp_next_load then dbp_mmhg end, detail: 'diastolic'},
     {code: 'systolic_above_cuff', quantity: 'presence', observed: case when k1_at_least then 1 end,
      detail: 'sounds were there when pumping stopped'},
     {code: 'implausible_pair', quantity: 'pulse_pressure',
@@ -99,6 +104,8 @@ select study, test_id, reading_id as target_seq, stage_index, phase, measured_at
      detail: 'measured, per s and per beat'},
     {code: 'outside_window', quantity: 'presence', observed: case when not in_window then 1 end,
      detail: case when in_window_note = 'answers_no_prompt' then 'answers no prompt'
+        when aims_at in ('mark', 'immediate') and measured_at > window_closes
+            then format('first sound {:.0f} s after the window', seconds_between(window_closes, measured_at))
         when aims_at in ('mark', 'immediate')
             then format('first sound {:.0f} s {} its mark', abs(seconds_between(first_sound_due, measured_at)),
                 case when measured_at > first_sound_due then 'after' else 'before' end)

@@ -1,6 +1,6 @@
 -- stage_candidates: one row a stage and thing that a flag could be raised for.
 -- inputs: flag_stages, flag_readings, gaps, reading_due, stages, rest_values, journal_end.
--- {code, quantity, observed, detail}, judged in 50_flags; observed null: nothing to judge.
+-- {code, quantity, observed, detail}, judged in 61_flags; observed null: nothing to judge.
 with highest as (
     select study, test_id, min(stage_index) as highest_index
     from flag_stages as stage where loaded and watts_mean = highest_watts

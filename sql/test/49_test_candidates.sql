@@ -1,7 +1,6 @@
--- test_candidates: one row a test, or moment of it, and thing that a flag could be raised for.
--- inputs: test_opened, journal_end, flag_stages, flag_readings, stages, sources, symptom_noted, sign_noted,
--- cuff_changed, line_rejected, rule, setting, bladder.
--- {code, quantity, observed, detail}, judged in 50_flags; observed null: nothing to judge.
+-- test_candidates: one row a moment of a test and thing that a flag could be raised for.
+-- inputs: symptom_noted, sign_noted, stages, flag_readings, journal_end, rule.
+-- {code, quantity, observed, detail}, judged in 61_flags; observed null: nothing to judge.
 with symptoms as (
     select study, test_id, seq, event_time, code, case code
             when 'chest_pain' then coalesce(severity, 2) else coalesce(severity, 1) end as severity
@@ -40,41 +39,7 @@ unwatched_for as (
         and started_at < moment and ended_at > plus_s(since, threshold)
     where unused_s >= threshold
     qualify row_number() over (partition by stretch.study, stretch.test_id, moment order by stage_index) = 1
-),
-cuffs as (
-    select study, test_id, seq, event_time, bladder_length_cm, bladder_width_cm from test_opened
-    union all
-    select study, test_id, seq, event_time, bladder_length_cm, bladder_width_cm from cuff_changed
-),
--- between two sizes in print the smaller one holds; under the least and over the largest none does
-fitted as (
-    select cuffs.*,
-        case
-            when arm_circumference_cm > (select max(arm_to_cm) from bladder) or bladder.words is null
-                then format('of the arm; AHA 2005 has no cuff for {:g} cm', arm_circumference_cm)
-            when bladder_length_cm = length_cm and bladder_width_cm = width_cm
-                then format('of the arm; yet for {:g} cm AHA 2005 has this cuff', arm_circumference_cm)
-            else format('of the arm; for {:g} cm AHA 2005 has the {}', arm_circumference_cm, bladder.words)
-        end as detail
-    from (
-        select cuffs.*, arm_circumference_cm
-        from cuffs join test_opened using (study, test_id)
-        where arm_circumference_cm is not null
-    ) as cuffs
-    asof left join bladder on cuffs.arm_circumference_cm >= bladder.arm_from_cm
 )
-select test_opened.study, test_opened.test_id, test_opened.seq, null, null, null,
-    {code: 'few_loads', quantity: 'stages',
-     observed: count(*) filter (where stage.loaded and ridden_s >= stage_hr_min_s),
-     detail: 'loaded stages of 90 s or more'}
-from test_opened
-join journal_end using (study, test_id)
-cross join setting
-join flag_stages as stage using (study, test_id)
-where journal_end.closed
-group by test_opened.study, test_opened.test_id, test_opened.seq
-having not bool_or(stage.is_ramp)
-union all
 select study, test_id, seq, stage_index, phase, event_time,
     {code: 'symptom', quantity: code, observed: severity, detail: replace(code, '_', ' ')}
 from in_force
@@ -83,25 +48,3 @@ select study, test_id, stage_seq, stage_index, phase, flag_at,
     {code: 'pressure_unwatched', quantity: 'unused', observed: unused_s,
      detail: 'seconds under load without a used reading'}
 from unwatched_for
-union all
-select study, test_id, seq, null, null, event_time, unnest([
-    {code: 'bladder_length', quantity: 'percent',
-     observed: 100 * bladder_length_cm / arm_circumference_cm, detail: detail},
-    {code: 'bladder_length', quantity: 'percent_long',
-     observed: 100 * bladder_length_cm / arm_circumference_cm, detail: detail},
-    {code: 'bladder_width', quantity: 'percent',
-     observed: 100 * bladder_width_cm / arm_circumference_cm, detail: detail}
-])
-from fitted
-union all
-select study, test_id, seq, null, null, null,
-    {code: 'gauge_unchecked', quantity: 'days', observed: date_diff('day', gauge_checked_on, cast(anchor as date)),
-     detail: 'days since the dial was checked'}
-from test_opened
-union all
-select line_rejected.study, line_rejected.test_id, min(sources.seq), null, null, null,
-    {code: 'lines_rejected', quantity: 'lines', observed: count(*), detail: line_rejected.source}
-from line_rejected
-join sources on sources.study = line_rejected.study and sources.test_id = line_rejected.test_id
-    and sources.name = line_rejected.source
-group by line_rejected.study, line_rejected.test_id, line_rejected.source

@@ -1,47 +1,6 @@
 -- rest_classes: one row a test: the class of the resting pressure by two guidelines.
--- inputs: readings, times, stages, stage_values, test_opened, setting.
--- Of the last seated resting stage before load with a used reading: the means of its used readings,
--- `class_readings` or more, the first after `class_rest_s` of rest.
+-- inputs: seated_rests.
 -- ACC/AHA 2017 (Whelton 2018), ESC 2024 (McEvoy, Eur Heart J 2024;45:3912); adults.
-with resting as (
-    select stages.study, stages.test_id, stages.position, readings_n, sbp_mmhg, dbp_mmhg, first_s,
-        row_number() over (
-            partition by stages.study, stages.test_id
-            order by stages.position = 'seated' desc, stages.started_at desc, stages.stage_index desc
-        ) as place
-    from (
-        select study, test_id, stage_index, position, started_at,
-            min(started_at) filter (where loaded) over (partition by study, test_id) as load_at, phase
-        from stages
-    ) as stages
-    join (select study, test_id, stage_index, readings_n, sbp_mmhg, dbp_mmhg from stage_values)
-        using (study, test_id, stage_index)
-    join (
-        select readings.study, readings.test_id, stage_index,
-            min(seconds_between(started_at, coalesce(pump_started_at, measured_at))) as first_s
-        from readings
-        left join times using (study, test_id, reading_id)
-        where used
-        group by readings.study, readings.test_id, stage_index
-    ) using (study, test_id, stage_index)
-    where phase = 'rest' and (load_at is null or started_at < load_at)
-),
-judged as (
-    select test_opened.study, test_opened.test_id, sbp_mmhg, dbp_mmhg, age_years,
-        case
-            when place is null then 'no_rest_reading'
-            when position <> 'seated' then 'not_seated'
-            when readings_n < class_readings then 'rest_single'
-            when first_s < class_rest_s then 'rest_short'
-            when dbp_mmhg is null then 'no_rest_diastolic'
-            when age_years is null then 'no_age'
-            when age_years < 18 then 'under_18'
-        end as rest_class_note,
-        coalesce(rest_class_note, 'none') in ('none', 'no_age') as has_class
-    from test_opened
-    cross join (select class_readings, class_rest_s from setting)
-    left join (select * from resting where place = 1) using (study, test_id)
-)
 select study, test_id,
     case
         when not has_class then null
@@ -57,4 +16,4 @@ select study, test_id,
         else 'non_elevated'
     end as rest_class_esc,
     rest_class_note
-from judged
+from seated_rests

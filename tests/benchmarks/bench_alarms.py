@@ -23,7 +23,8 @@ from pathlib import Path
 from random import Random
 
 from pipeline import events as ev
-from pipeline.rules import LEVELS, shipped_rules
+from pipeline.rule import LEVELS
+from pipeline.rules import shipped_rules
 from pipeline.simulate.truth import SBP_RANGE_MMHG, SLOPE_LEAST_MMHG_PER_W, SLOPE_MMHG_PER_W
 from pipeline.tables import LoadedJournal, Tables
 

@@ -58,11 +58,13 @@ def main() -> None:
     try:
         slow = write_inputs(scratch / "slow")
         fast = write_inputs(scratch / "fast", ergometer_hz=10.0, heart_rate_hz=10.0, pedals_hz=10.0)
+        protocol = str(slow.with_name("protocol.toml"))
         cases = {
             "--help": ["--help"],
             "join, 20 min, 1 Hz, two sources": ["join", str(slow)],
             "join, 20 min, 10 Hz, three sources": ["join", str(fast)],
             "demo": ["demo"],
+            "simulate, 100 tests of 20 min": ["simulate", "new", "--tests", "100", "--protocol", protocol],
         }
         print(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
         print(f"{'command':40s} {'median s':>9s} {'peak MB':>8s}")

@@ -405,7 +405,7 @@ FLAGGED: dict[str, tuple[dict[str, Any], list[str]]] = {
         ["diastolic_unresolved", "implausible_pair"],
     ),
     "a lower bound": ({"sheet": SHEET.replace("160,80", ">160,80")}, ["systolic_above_cuff"]),
-    "entered twice": ({"sheet": SHEET + "09:43:22,178,80\n"}, ["entered_twice", "entered_twice"]),
+    "entered twice": ({"sheet": SHEET + "09:43:19,180,80\n"}, ["entered_twice", "entered_twice"]),
 }
 
 
@@ -687,6 +687,28 @@ def test_new_and_simulate_write_only_into_new_folders(cuffwatt: Callable[..., Ra
     assert ran.code == 0
     assert "invented data, no real person" in ran.err
     assert (tmp_path / "invented" / "test.toml").exists()
+
+
+def test_simulate_writes_a_cohort_that_can_be_sealed(cuffwatt: Callable[..., Ran], tmp_path: Path) -> None:
+    protocol = tmp_path / "short.toml"
+    protocol.write_text(PROTOCOL, encoding="utf-8")
+    place = tmp_path / "invented"
+    ran = cuffwatt("simulate", place, "--tests", "2", "--number", "3", "--protocol", protocol)
+    assert ran.code == 0
+    assert "2 tests in" in ran.err
+    assert "invented data, no real person; derive the files with: cuffwatt seal" in ran.err
+    assert cuffwatt("seal", place / "archive").code == 0
+    assert cuffwatt("verify", place / "archive").code == 0
+    rows = list(csv.DictReader((place / "truth.csv").read_text(encoding="utf-8").splitlines()))
+    assert [row["protocol"] for row in rows] == ["short", "short"]
+    cuffwatt("simulate", place, "--tests", "2").fails(2, "not empty", "nothing is overwritten")
+    other = tmp_path / "other"
+    cuffwatt("simulate", other, "--protocol", protocol).fails(2, "--protocol is for a cohort", "--tests")
+    cuffwatt("simulate", other, "--tests", "1", "--protocol", tmp_path / "none.toml").fails(
+        1, "no such file, a protocol file is wanted; give the file of a protocol"
+    )
+    assert cuffwatt("simulate", other, "--tests", "0").code == 2
+    assert not other.exists()
 
 
 def test_describe_prints_a_format_that_the_join_takes(

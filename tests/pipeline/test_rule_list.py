@@ -10,9 +10,10 @@ import pytest
 from typer.testing import CliRunner
 
 from pipeline.cli import app
+from pipeline.errors import UsageError
 from pipeline.output import CAUTION
 from pipeline.rule_list import RULE_COLUMNS, rule_list, setting_list, taken_out
-from pipeline.rules import load_rules, shipped_rules
+from pipeline.rules import load_rules, named_set, shipped_rules
 
 OWN = """
 [settings]
@@ -65,7 +66,9 @@ def of(rows, code, quantity):
 
 def test_every_shipped_rule_is_printed_once_in_the_order_of_the_file():
     rows = list(csv.DictReader(io.StringIO(ran().stdout)))
-    assert [(row["code"], row["quantity"]) for row in rows] == [rule.key for rule in shipped_rules().rules]
+    assert [(row["code"], row["quantity"], row["variant"]) for row in rows] == [
+        rule.key for rule in shipped_rules().rules
+    ]
     row = of(rows, "too_soon", "pause")
     parts = {"level": "note", "operator": "<", "threshold": "30.0", "unit": "s", "intent": "", "differs": ""}
     assert {key: row[key] for key in parts} == parts
@@ -92,7 +95,7 @@ def test_what_a_lab_changed_is_named(own):
     assert of(rows, "systolic_below_rest", "below_rest_twice")["differs"] == "level shipped: stop"
     assert of(rows, "symptom", "leg_pain")["differs"] == "added"
     assert sum(row["differs"] is not None for row in rows) == 3
-    assert taken_out(load_rules(own)) == [("odd_digit", "odd_values")]
+    assert taken_out(load_rules(own)) == [("odd_digit", "odd_values", "")]
     words = ran("--rules", own).stderr
     assert f"other than in the shipped set: 3 rules of {len(shipped_rules().rules)}" in words
     assert "taken out of the shipped set: odd_digit odd_values" in words
@@ -136,6 +139,75 @@ def test_a_table_fits_a_hundred_columns_and_cuts_no_word(own, more):
     assert "from 18 years on" in shown
     assert "under 60 years" in shown
     assert "how often: of one peak below rest, treadmill" in shown
+
+
+# ---- named sets ------------------------------------------------------------------------------
+
+
+def test_a_named_set_is_printed_whole(tmp_path):
+    result = ran("--set", "maximal", "--format", "json")
+    rows = json.loads(result.stdout)
+    assert [(row["code"], row["quantity"], row["variant"]) for row in rows] == [
+        rule.key for rule in named_set("maximal")
+    ]
+    assert all(tuple(row) == RULE_COLUMNS and row["set"] == "maximal" for row in rows)
+    blocked = next(row for row in rows if row["variant"] == "beta_blocker")
+    parts = {"operator": "<", "threshold": 0.62, "beta_blocker": True, "intent": "maximal", "differs": None}
+    assert {key: blocked[key] for key in parts} == parts
+    assert {row["recovery_mode"] for row in rows} == {"active", "passive", None}
+    assert 'a set is off unless a rules file names it: sets = ["maximal"]' in result.stderr
+    assert CAUTION in " ".join(result.stderr.split())
+
+
+def test_a_named_set_as_a_table(tmp_path):
+    text = ran("--set", "screening", "--format", "table", COLUMNS="100").stdout
+    assert max(map(len, text.splitlines())) <= 100
+    shown = " ".join(text.split())
+    assert "9 rules in the set screening" in shown
+    for words in ("peak_sbp >= 210 mmHg", "male", "variant male", "set screening", "(edition 2013)"):
+        assert words in shown
+    assert "how often: 51 % of healthy men" in shown
+    text = ran("--set", "maximal", "--format", "table", COLUMNS="100").stdout
+    assert "on beta-blockers" in text
+    assert "passive recovery" in text
+
+
+def test_sets_that_are_on_stand_among_the_rules(tmp_path):
+    path = tmp_path / "lab.toml"
+    path.write_text(
+        'sets = ["screening"]\n[[rule]]\ncode = "resting_heart_rate_high"\nthreshold = 90\n'
+        '[[rule]]\ncode = "exaggerated_response"\nvariant = "male"\nenabled = false\n'
+        '[[rule]]\ncode = "diastolic_high"\nquantity = "k5"\npersistence = 2\n',
+        encoding="utf-8",
+    )
+    result = ran("--rules", path, "--format", "json")
+    rows = json.loads(result.stdout)
+    assert len(rows) == len(shipped_rules().rules) + len(named_set("screening")) - 1
+    sets = {row["code"]: row["set"] for row in rows}
+    assert (sets["resting_class"], sets["systolic_high"]) == ("screening", "default")
+    changed = {row["code"]: row["differs"] for row in rows if row["differs"]}
+    assert changed == {
+        "resting_heart_rate_high": "threshold shipped: 80",
+        "diastolic_high": "persistence shipped: 1",
+    }
+    assert "taken out of the shipped set: exaggerated_response peak_sbp male" in result.stderr
+    assert "named sets that are off: maximal, paediatric, research" in result.stderr
+    assert "2 readings running" in ran("--rules", path, "--format", "table", COLUMNS="100").stdout
+
+
+def test_what_a_lab_added_is_its_own(own):
+    assert of(rule_list(load_rules(own)), "symptom", "leg_pain")["set"] == "own"
+
+
+def test_a_set_that_is_not_there_or_with_a_file(own):
+    for words, said in (
+        (["--set", "strict"], "no set of rules is called 'strict'; there are maximal, paediatric, research"),
+        (["--set", "maximal", "--rules", own], "--set prints a shipped set as it is; leave out --rules"),
+        (["--set", "maximal", "--settings"], "--set prints a shipped set as it is; leave out --rules"),
+    ):
+        result = CliRunner().invoke(app, ["rules", *map(str, words)])
+        assert isinstance(result.exception, UsageError)
+        assert said in str(result.exception)
 
 
 # ---- how often a condition is met -------------------------------------------------------------

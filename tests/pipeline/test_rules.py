@@ -9,10 +9,12 @@ import pytest
 
 from pipeline import events as ev
 from pipeline.errors import InputError
-from pipeline.rules import LEVELS, load_rules, rule_rows, setting_row, shipped_rules
+from pipeline.rule import LEVELS
+from pipeline.rules import load_rules, rule_rows, setting_row, shipped_rules
 from pipeline.shipped import default_rules
 
 K1 = '[[rule]]\ncode = "systolic_high"\nquantity = "k1"\n'
+REST_OF_A_RULE = 'threshold = 10\nlevel = "note"\nwords = "see"\nsource = "this lab"'
 
 
 @pytest.fixture
@@ -25,8 +27,8 @@ def own(tmp_path):
     return write
 
 
-def rule(rules, code, quantity="presence"):
-    found = [one for one in rules.rules if one.key == (code, quantity)]
+def rule(rules, code, quantity="presence", variant=""):
+    found = [one for one in rules.rules if one.key == (code, quantity, variant)]
     return found[0] if found else None
 
 
@@ -157,6 +159,28 @@ def test_another_quantity_of_a_code_is_added(own, derive, invented):
     assert (flag["observed"], flag["rule_source"]) == (3, "this lab")
 
 
+def test_a_variant_stands_in_place_of_the_rule_for_all(own, derive, invented):
+    text = f'variant = "women"\nsex = "female"\n{REST_OF_A_RULE}'.replace("= 10", "= 230")
+    rules = load_rules(own(K1 + text))
+    assert rule(rules, "systolic_high", "k1") == rule(shipped_rules(), "systolic_high", "k1")
+    assert rule(rules, "systolic_high", "k1", "women").unit == "mmHg"
+    cases = {
+        "woman at 231": loaded(invented, 231, sex="female"),
+        "woman at 251": loaded(invented, 251, sex="female"),
+        "man at 231": loaded(invented, 231, sex="male"),
+        "man at 251": loaded(invented, 251, sex="male"),
+        "not known at 251": loaded(invented, 251),
+    }
+    derived = derive(cases, rules)
+    assert {name: [one["level"] for one in derived.flags(name, "systolic_high")] for name in cases} == {
+        "woman at 231": ["note"],
+        "woman at 251": ["note"],
+        "man at 231": [],
+        "man at 251": ["stop"],
+        "not known at 251": ["stop"],
+    }
+
+
 def loaded(invented, k1, at_s=740.0, **opened):
     test = invented(**opened)
     test.rest_and_loads(50)
@@ -168,7 +192,7 @@ def loaded(invented, k1, at_s=740.0, **opened):
 
 WRONG = [
     ("[[", "not valid TOML (.*); mend that line"),
-    ("limits = 1", "unknown key 'limits'; a rules file has [settings] and [[rule]]"),
+    ("limits = 1", "unknown key 'limits'; a rules file has sets = [], [settings] and [[rule]]"),
     ("settings = 3", "settings must be written as [settings], one table"),
     ('[rule]\ncode = "systolic_high"', "rule must be written as [[rule]], one table each"),
     ("rule = [1]", "rule must be written as [[rule]], one table each"),
@@ -204,6 +228,70 @@ WRONG = [
         '[[rule]]\ncode = "symptom"\nquantity = "nausea"\nthreshold = 3',
         "rule 'symptom': level is missing; write it",
     ),
+    # named sets
+    ('sets = ["strict"]', "sets: unknown set 'strict'; there are maximal, paediatric, research, screening"),
+    ('sets = "maximal"', 'sets must be a list of names, like sets = ["screening"]'),
+    ("sets = [1]", 'sets must be a list of names, like sets = ["screening"]'),
+    (
+        'sets = ["maximal"]\n[[rule]]\ncode = "resting_class"\nquantity = "sbp_esc"',
+        "rule 1: resting_class is a rule of the set 'screening', which is not on; "
+        "write sets = ['maximal', 'screening'] at the top",
+    ),
+    (
+        'sets = ["screening"]\n[[rule]]\ncode = "exaggerated_response"\nthreshold = 220',
+        "rule 1: exaggerated_response has several variants; say which: female, male",
+    ),
+    (
+        'sets = ["maximal"]\n[[rule]]\ncode = "hr_recovery_slow"\nvariant = "active"\nunit = "%"',
+        "hr_recovery_slow is judged in bpm, not in '%'; convert the threshold and write that unit",
+    ),
+    # a unit is that of the quantity, in whichever set it stands
+    (
+        'sets = ["maximal"]\n[[rule]]\ncode = "hr_recovery_slow"\nquantity = "fall_2min"\nunit = "%"',
+        "hr_recovery_slow is judged in bpm, not in '%'; convert the threshold and write that unit",
+    ),
+    (K1 + 'variant = "tall"\nsex = "male"', "rule 'systolic_high': level is missing; write it"),
+    # conditions that are wrong, or that this rule cannot have
+    (K1 + "persistence = 0", "rule 'systolic_high': persistence = 0: should be greater than or equal to 1"),
+    (K1 + "persistence = 1.5", "rule 'systolic_high': persistence = 1.5: should be a valid integer"),
+    (K1 + 'intent = "all_out"', "intent = 'all_out': should be 'maximal', 'submaximal' or 'symptom_limited'"),
+    (K1 + 'sex = "unknown"', "sex = 'unknown': should be 'female' or 'male'"),
+    (K1 + 'age_min = "old"', "age_min = 'old': should be a valid number"),
+    (K1 + 'beta_blocker = "yes"', "beta_blocker = 'yes': should be a valid boolean"),
+    (
+        'sets = ["maximal"]\n[[rule]]\ncode = "hr_recovery_slow"\nvariant = "active"\nrecovery_mode = "lazy"',
+        "recovery_mode = 'lazy': should be 'active', 'passive' or 'supine'",
+    ),
+    (K1 + "age_min = 60\nage_max = 18", "age_min = 60 must lie below age_max = 18"),
+    (
+        K1 + 'recovery_mode = "active"',
+        "rule 'systolic_high': recovery_mode = 'active': only rules about recovery can have it",
+    ),
+    (
+        '[[rule]]\ncode = "few_loads"\nphase = ["exercise"]',
+        "rule 'few_loads': phase: stages is judged once a test, in no phase; take phase out",
+    ),
+    (
+        'sets = ["maximal"]\n[[rule]]\ncode = "chronotropic_index_low"\nphase = ["recovery"]',
+        "rule 'chronotropic_index_low': phase: index is judged once a test, in no phase",
+    ),
+    (
+        '[[rule]]\ncode = "load_off_target"\npersistence = 2',
+        "rule 'load_off_target': persistence = 2: watts is not judged at each reading; take it out",
+    ),
+    (
+        f'[[rule]]\ncode = "systolic_fall"\nvariant = "old"\nage_min = 60\n{REST_OF_A_RULE}',
+        "rule 'systolic_fall': variant = 'old': systolic_fall is one rule for all; take it out",
+    ),
+    (
+        K1 + f'variant = "tall"\n{REST_OF_A_RULE}',
+        "rule 'systolic_high': variant = 'tall' says for whom by none of intent, sex, age_min, age_max, "
+        "beta_blocker, recovery_mode; write one",
+    ),
+    (
+        K1 + f'variant = "Tall men"\nsex = "male"\n{REST_OF_A_RULE}',
+        "rule 'systolic_high': variant = 'Tall men': write two or more small letters, digits and _",
+    ),
 ]
 
 
@@ -238,6 +326,9 @@ ONLY = [
     ({"age_min": 18.0}, {"age_years": 18.0}, {"age_years": 17.9}),
     ({"age_max": 18.0}, {"age_years": 17.9}, {"age_years": 18.0}),
     ({"age_max": 18.0}, {"age_years": 5.0}, {}),
+    ({"beta_blocker": True}, {"medication": "other+beta_blocker"}, {"medication": "other"}),
+    ({"beta_blocker": True}, {"medication": "beta_blocker"}, {}),
+    ({"beta_blocker": False}, {"medication": "unknown"}, {"medication": "beta_blocker"}),
     ({"phase": ("exercise",)}, {}, None),
 ]
 
@@ -248,7 +339,7 @@ def test_a_rule_may_be_for_some_only(invented, derive, only, inside, outside):
     chosen = replace(
         rules,
         rules=tuple(
-            rule.model_copy(update=only) if rule.key == ("systolic_high", "k1") else rule
+            rule.model_copy(update=only) if rule.key == ("systolic_high", "k1", "") else rule
             for rule in rules.rules
         ),
     )

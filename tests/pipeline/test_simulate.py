@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import statistics
 import tomllib
 from datetime import UTC, datetime
 from itertools import pairwise
@@ -229,6 +230,52 @@ def test_exhaustion_ends_the_ride_before_its_planned_end():
         assert ridden[-1].stage.target_watts > test.truth.body.watts_capacity
         assert test.protocol.stage_from == "load"
         assert test.ridden[-1].stage.phase == "recovery"
+
+
+def test_a_limit_of_systolic_ends_the_ride_in_the_stage_that_exceeds_it():
+    # 120 + 0.5 mmHg/W: 160 mmHg at 80 W, 170 at 100 W, so 165 is exceeded in the fifth stage of 20 W
+    choices = {"stages": 7, "step_watts": 20.0, "slope_mmhg_per_w": 0.5, "sbp_rest_mmhg": 120.0}
+    test = simulate_test(3, **choices, sbp_limit_mmhg=165.0)
+    assert [part.stage.target_watts for part in test.ridden if part.stage.loaded][-1] == 100
+    assert (test.outcome, test.end_reason) == ("stopped", "sbp_limit")
+    assert simulate_test(3, **choices).end_reason == "protocol_complete"
+    # who cannot go on before is exhausted
+    tired = simulate_test(3, **choices, sbp_limit_mmhg=165.0, exhausts=True, watts_capacity=50.0)
+    assert tired.end_reason == "exhaustion"
+
+
+def test_an_observer_with_a_bias_writes_it_into_every_pressure():
+    choices = {"even_digits": False, "zero_preference": 0.0, **NO_LOGS}
+    for number in NUMBERS:
+        # later readings are pumped to what was expected from the first
+        usual = simulate_test(number, **choices).readings[0]
+        biased = simulate_test(number, **choices, bias_mmhg=4.0).readings[0]
+        assert biased.k1_mmhg == usual.k1_mmhg + 4
+        assert biased.k5_mmhg == usual.k5_mmhg + 4
+        assert biased.true_sbp_mmhg == usual.true_sbp_mmhg
+    zero = simulate_test(6, sounds_to_mmhg=0.0, bias_mmhg=4.0)
+    assert any(reading.k5_mmhg == 0 for reading in zero.readings)
+
+
+def test_readings_may_wander_more_under_load():
+    choices = {"even_digits": False, "zero_preference": 0.0, "breathing_mmhg": 0.0, **NO_LOGS}
+
+    def spread(phase: str, **more: float) -> float:
+        away = [
+            reading.k1_mmhg - reading.true_sbp_mmhg
+            for number in range(60)
+            for test in [simulate_test(number, **choices, **more)]
+            for reading in test.readings
+            if reading.k1_mmhg is not None and test.protocol.stages[reading.prompt.stage_index].phase == phase
+        ]
+        return statistics.stdev(away)
+
+    # some 400 readings under load: a standard error of 5 / sqrt(800) = 0.18; a draw beyond two
+    # standard deviations is moved to them, which takes 4 % of the spread, and a beat of falling
+    # cuff adds its width / sqrt(12), 0.4 to 0.7 mmHg
+    assert spread("exercise", wander_loaded_mmhg=5.0) == pytest.approx(0.96 * 5, abs=0.6)
+    assert spread("exercise") == pytest.approx(0.96 * 3, abs=0.4)
+    assert spread("rest", wander_loaded_mmhg=5.0) == spread("rest")
 
 
 def test_a_ramp_ends_where_the_load_reaches_the_capacity():

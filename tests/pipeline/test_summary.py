@@ -90,6 +90,14 @@ def test_of_two_belts_the_first_by_rank_gives_the_peak(invented, alone):
 
 # ---- peak systolic ----------------------------------------------------------------------------
 
+AT_LEAST = {  # last, highest, immediate, peak
+    "lower bound": (True, True, None, True),
+    "doubtful lower bound": (False, False, None, None),
+    "lower bound after": (None, None, True, True),
+    "lower bound before": (False, False, None, False),
+    "lower bound below": (True, True, None, True),
+    "both": (False, False, False, False),
+}
 VOID = [lambda test: test.amend(len(test.events) - 1, "void", True)]
 PEAKS = {
     # last, highest, immediate, peak, its source; exercise ends at 1140
@@ -102,7 +110,21 @@ PEAKS = {
     "30.1 s after": (ride((1170.1, 170)), (None, None, None, None, None)),
     "the first of two after": (ride((1150, 172), (1165, 170)), (None, None, 172, 172, "immediate")),
     "doubtful": (ride((1100, 170, {"clarity": "doubtful"})), (None, None, None, None, None)),
-    "lower bound": (ride((1000, 170), (1100, 220, {"k1_at_least": True})), (170, 170, None, None, None)),
+    "lower bound": (
+        ride((1000, 170), (1100, 220, {"k1_at_least": True})), (220, 220, None, 220, "last_exercise")
+    ),
+    "doubtful lower bound": (
+        ride((1000, 170), (1100, 220, {"k1_at_least": True, "clarity": "doubtful"})),
+        (170, 170, None, None, None),
+    ),
+    "lower bound after": (ride((1160, 200, {"k1_at_least": True})), (None, None, 200, 200, "immediate")),
+    "lower bound before": (
+        ride((800, 160, {"k1_at_least": True}), (1100, 190)), (190, 190, None, 190, "last_exercise")
+    ),
+    # at 1100 it was 180 or more, perhaps above the 190 before
+    "lower bound below": (
+        ride((1000, 190), (1100, 180, {"k1_at_least": True})), (180, 190, None, 180, "last_exercise")
+    ),
     "void": (ride((1100, 170), more=VOID), (None, None, None, None, None)),
     # the load falls at 1120: what came after it came after exercise
     "the load fell earlier": (
@@ -125,6 +147,13 @@ def test_peak_systolic_and_where_it_is_from(peaks, name):
     assert found == PEAKS[name][1]
     for column in ("last_exercise", "max_exercise", "immediate", "peak"):
         assert (row[f"sbp_{column}_mmhg"] is None) is (f"sbp_{column}_mmhg=" in (row["missing"] or ""))
+
+
+@pytest.mark.parametrize("name", AT_LEAST)
+def test_peaks_that_are_lower_bounds_say_so(peaks, name):
+    row = peaks.summary(name)
+    names = ("last_exercise", "max_exercise", "immediate", "peak")
+    assert tuple(row[f"sbp_{name}_at_least"] for name in names) == AT_LEAST[name]
 
 
 def test_the_highest_product_is_that_of_one_reading(invented, alone):
@@ -251,7 +280,8 @@ def test_a_row_does_not_depend_on_the_tests_beside_it(invented, derive):
 
     cases = {f"T{n}": wavy(n) for n in range(7)}
     together = derive(cases)
+    whole = ("watts_peaks", "heart_rate_recovery", "sbp_rises", "sbp_at_loads", "vo2max_estimates")
     for name in cases:
         apart = derive({name: cases[name]})
-        for relation in ("summary", "measures", "stage_loads"):
+        for relation in ("summary", "measures", "stage_loads", *whole):
             assert together.rows(relation, name, "all") == apart.rows(relation, name, "all")

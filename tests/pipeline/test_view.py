@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.archive import Archive, TestFolder
 from pipeline.errors import ArchiveError
-from pipeline.view import flags_cells, reading_cells, show_test, stage_cells, summary_words
+from pipeline.view import flags_cells, measures_words, reading_cells, show_test, stage_cells, summary_words
 
 OPENED = datetime(2026, 3, 14, 8, 30, tzinfo=UTC)
 
@@ -143,6 +143,36 @@ def test_one_line_sums_a_test_up() -> None:
     assert summary_words(quiet) == "1 reading taken, 2 missed; flags: none; 1 line could not be read"
 
 
+MEASURED: list[tuple[dict[str, Any], str]] = [
+    ({}, ""),
+    ({"watts_peak": 187.4, "watts_peak_is_limit": False}, "highest load 187 W"),
+    ({"watts_peak": 187.5, "watts_peak_is_limit": True}, "peak load 188 W"),
+    ({"hr_peak_bpm": 171.6}, "highest heart rate 172 bpm"),
+    (
+        {"sbp_peak_mmhg": 220.0, "sbp_peak_source": "last_exercise", "sbp_peak_at_least": True},
+        "systolic at the end of exercise >=220 mmHg",
+    ),
+    (
+        {"sbp_peak_mmhg": 176.0, "sbp_peak_source": "immediate", "sbp_peak_at_least": False},
+        "systolic just after exercise 176 mmHg",
+    ),
+    (
+        {"hr_peak_bpm": 172.0, "hr_recovery_1min_bpm": 25.4, "recovery_mode": "passive"},
+        "highest heart rate 172 bpm; heart rate 1 min later -25 bpm (passive)",
+    ),
+    ({"hr_recovery_1min_bpm": 25.4}, "heart rate 1 min later -25 bpm"),
+    (
+        {"vo2max_est_ml_kg_min": 38.2, "u_vo2max_est_ml_kg_min": 4.6},
+        "VO2max by extrapolation 38 mL/kg/min (u 5)",
+    ),
+]
+
+
+@pytest.mark.parametrize(("fields", "words"), MEASURED)
+def test_one_line_says_how_far_it_went(fields: dict[str, Any], words: str) -> None:
+    assert measures_words(row(**fields)) == words
+
+
 @pytest.fixture
 def sealed(tmp_path: Path) -> TestFolder:
     """A test whose sealed files hold what a terminal shows of them, written by hand."""
@@ -171,6 +201,8 @@ def sealed(tmp_path: Path) -> TestFolder:
     summary = {
         "readings_taken": 2, "readings_missed": 0, "flags_stop": 0, "flags_caution": 1, "flags_check": 0,
         "flags_note": 0, "lines_rejected": 0, "clock_offsets": None, "opened_at": OPENED,
+        "watts_peak": 50.4, "watts_peak_is_limit": False, "hr_peak_bpm": 101.0, "sbp_peak_mmhg": None,
+        "hr_recovery_1min_bpm": None, "vo2max_est_ml_kg_min": None,
     }  # fmt: skip
     for name, rows in (("stages", stages), ("readings", readings), ("flags", flags), ("summary", [summary])):
         pq.write_table(pa.Table.from_pylist(rows), folder.parquet(name))
@@ -192,7 +224,9 @@ def test_the_tables_can_be_read_in_a_narrow_terminal(
     [line] = [line for line in out.splitlines() if "11:10" in line and "140/80" in line and "K5" in line]
     assert line.split()[-5:] == ["K5", "50", "100", "100", "+20"]
     assert "caution" in words
-    assert err.startswith("2 readings taken, 0 missed; flags: 1 caution\n")
+    assert err.startswith(
+        "2 readings taken, 0 missed; flags: 1 caution\nhighest load 50 W; highest heart rate 101 bpm\n"
+    )
 
 
 def test_no_flags_and_no_readings_are_said(sealed: TestFolder, capsys: pytest.CaptureFixture[str]) -> None:

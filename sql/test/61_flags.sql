@@ -1,6 +1,6 @@
 -- flags: one row a code and target: what lies outside a cited limit, as of journal_end.as_of.
--- inputs: reading_candidates, fall_candidates, stage_candidates, test_candidates, limit_candidates, rule,
--- test_opened, flag_raised, flag_acknowledged.
+-- inputs: reading_candidates, fall_candidates, stage_candidates, test_candidates, limit_candidates,
+-- whole_candidates, response_candidates, test_rules, test_opened, flag_raised, flag_acknowledged.
 -- The candidates {code, quantity, observed} are joined to the rules by operator: a new rule is one
 -- line in a file of candidates and one table in rules.toml.  Of several rules for one code and target
 -- the most severe stands, of several limits of a test the first that was reached.  target_seq: the
@@ -15,26 +15,35 @@ with candidate as (
     from test_candidates
     union all
     from limit_candidates
+    union all
+    from whole_candidates
+    union all
+    from response_candidates
 ),
-judged as materialized (
+crossed as (
     select candidate.study, candidate.test_id, one.code as code, rule.level, target_seq, stage_index,
         candidate.phase, flag_at, one.quantity as quantity, one.observed as observed, rule.operator,
-        rule.threshold, rule.unit, rule.words, one.detail as detail, rule.rule_source,
-        array_position(['stop', 'caution', 'check', 'note'], rule.level) as severity, rule.position
+        rule.threshold, rule.unit, rule.words, one.detail as detail, rule.rule_source, rule.position, persistence,
+        -- readings running: of those judged in the phases of the rule, this one and so many before it
+        count(*) filter (where crosses(one.observed, rule.operator, rule.threshold)) over (
+            partition by candidate.study, candidate.test_id, rule.position order by flag_at, target_seq
+            rows between rule.persistence - 1 preceding and current row
+        ) as running
     from candidate
-    join rule on rule.code = one.code and rule.quantity = one.quantity
-    join (select study, test_id, intent, sex, age_years from test_opened) as test_opened using (study, test_id)
+    join test_rules as rule on rule.study = candidate.study and rule.test_id = candidate.test_id
+        and rule.code = one.code and rule.quantity = one.quantity
     where one.observed is not null
-        and crosses(one.observed, rule.operator, rule.threshold)
+        and (persistence > 1 or crosses(one.observed, rule.operator, rule.threshold))
         and (rule.phase is null or list_contains(string_split(rule.phase, ','), candidate.phase))
-        and (rule.intent is null or rule.intent = test_opened.intent)
-        and (rule.sex is null or rule.sex = test_opened.sex)
-        and (rule.age_min is null or test_opened.age_years >= rule.age_min)
-        and (rule.age_max is null or test_opened.age_years < rule.age_max)
+),
+judged as materialized (
+    select *, array_position(['stop', 'caution', 'check', 'note'], level) as severity
+    from crossed
+    where running >= persistence
     qualify row_number() over (
-        partition by candidate.study, candidate.test_id, one.code, target_seq
-        order by severity, case when one.code = 'protocol_limit' then flag_at end, rule.position,
-            one.observed desc, one.quantity, flag_at, one.detail
+        partition by study, test_id, code, target_seq
+        order by severity, case when code = 'protocol_limit' then flag_at end, position,
+            observed desc, quantity, flag_at, detail
     ) = 1
 ),
 shown as (
@@ -66,7 +75,7 @@ select coalesce(judged.study, shown.study) as study, coalesce(judged.test_id, sh
     raised_at, acknowledged_at, acknowledged_by,
     case
         when judged.code is null then 'withdrawn'
-        when raised_at is not null or mode = 'join' then 'holds'
+        when raised_at is not null or mode = 'join' or judged.level = 'note' then 'holds'
         else 'late'
     end as state
 from judged
