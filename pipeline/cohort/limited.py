@@ -22,6 +22,7 @@ SECONDS = 120.0
 ADDRESS_MB = 6_000
 """Beside what the question may hold (MEMORY_MB) what libraries reserve and never touch, and the answer."""
 _GRACE_S = 5.0
+_CODE = "from pipeline.cohort.limited import main; main()"
 
 
 def answer_limited(request: Request, *, seconds: float = SECONDS, address_mb: int = ADDRESS_MB) -> Answer:
@@ -32,7 +33,7 @@ def answer_limited(request: Request, *, seconds: float = SECONDS, address_mb: in
     import pyarrow as pa
 
     paths = [str(Path(__file__).parents[2]), *filter(None, [os.environ.get("PYTHONPATH")])]
-    command = [sys.executable, "-c", "from pipeline.cohort.limited import main; main()"]
+    command = [sys.executable, "-c", _CODE]
     order = json.dumps(asdict(request) | {"seconds": seconds, "address_mb": address_mb})
     try:
         done = subprocess.run(

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import resource
+import shutil
 import socket
 from collections.abc import Callable
 from pathlib import Path
@@ -126,7 +126,7 @@ ATTACKS = {
     "query_function": "from query('copy (select 1) to ''OUT''')",
     "query_read": "from query('from read_csv(''secret.csv'')')",
     "query_table": "from query_table(['secret.csv'])",
-    "serialized": "select * from json_execute_serialized_sql(json_serialize_sql('from read_csv(''secret.csv'')'))",
+    "serialized": "from json_execute_serialized_sql(json_serialize_sql('from read_csv(''secret.csv'')'))",
     "prepare": "prepare p as copy (select 1) to 'OUT'",
     "execute": "execute p",
     "use": "use memory",
@@ -166,7 +166,8 @@ def test_an_attack_is_refused_in_words(root, outside, name):
     assert words.startswith(("one SELECT is wanted", "refused: ", "the SQL cannot be "))
     assert "seen" not in words
     assert files_below(outside) == before
-    assert sorted(os.listdir(outside)) == ["secret.csv", "secret.json", "secret.parquet"]
+    names = sorted(path.name for path in outside.iterdir())
+    assert names == ["secret.csv", "secret.json", "secret.parquet"]
     assert files_below(root) == archive
 
 
@@ -183,7 +184,7 @@ def test_python_objects_of_the_asker_are_not_seen_and_the_attacks_would_work_els
 
 BOMBS = {
     "recursion": "with recursive r as (select 1 as n union all select n + 1 from r) select max(n) from r",
-    "cross_join": "select count(*) from range(100000000) a, range(100000000) b where hash(a.range, b.range) = 1",
+    "cross_join": "select count(*) from range(100000000) a, range(100000000) b where a.range > hash(b.range)",
     "long_range": "select max(hash(range)) from range(1000000000000)",
     "samples": "select count(*) from samples a, samples b, samples c, samples d, samples e where a.seq < e.seq",
 }
@@ -232,12 +233,9 @@ def test_refusals_come_out_of_that_process_as_they_are(root):
 
 
 def test_a_process_that_dies_costs_the_answer_only(root, monkeypatch):
-    monkeypatch.setattr("pipeline.cohort.limited.sys.executable", "/bin/false")
-    assert answer(Request(str(root), sql="select 1 as one")).table.num_rows == 1
-    with pytest.raises(CuffwattError):
+    monkeypatch.setattr("pipeline.cohort.limited._CODE", "import os; os.kill(os.getpid(), 11)")
+    with pytest.raises(CuffwattError, match=r"broken off \(process ended with -11\)"):
         answer_limited(Request(str(root), sql="select 1"))
-    monkeypatch.setattr("pipeline.cohort.limited._COMMAND", "import os; os.kill(os.getpid(), 11)")
-    monkeypatch.undo()
 
 
 # ---- what is allowed --------------------------------------------------------------------------
@@ -276,18 +274,13 @@ def test_only_is_one_condition_on_summary(root):
         "1=1); copy (select 1) to 'out' --",
         "sexx = 'female'",
         "(select count(*) from read_csv('secret.csv')) > 0",
-        "",
         "sex =",
     ):
-        if not only:
-            continue
         with pytest.raises(UsageError, match=r"--only .*one condition on the columns of summary is wanted"):
             sql(root, count, only=only)
 
 
 def test_links_out_of_the_archive_show_nothing(root, tmp_path, outside):
-    import shutil
-
     copy = tmp_path / "archive"
     shutil.copytree(root, copy)
     folder = copy / "study=S-0" / "test=T0"
