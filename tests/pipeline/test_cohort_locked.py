@@ -5,7 +5,6 @@ from __future__ import annotations
 import resource
 import shutil
 import socket
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,31 +12,14 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from pipeline.archive import Archive, TestFolder
 from pipeline.cohort.ask import Request, answer
 from pipeline.cohort.limited import answer_limited
 from pipeline.errors import CuffwattError, UsageError
-from pipeline.executors import inline
-from pipeline.seal_run import seal_archive
 
 
 @pytest.fixture(scope="module")
-def root(
-    tmp_path_factory: pytest.TempPathFactory,
-    short_test: Callable[..., Any],
-    timed_events: Callable[..., Any],
-    numbered: Callable[..., Any],
-    closed: Callable[..., Any],
-    write_journal: Callable[..., TestFolder],
-) -> Path:
-    """An archive of three small tests in two studies, under a path with quotes, sealed and gathered."""
-    archive = Archive(tmp_path_factory.mktemp('it\'s "an" archive'))
-    for number in range(3):
-        slow = {"ergometer_hz": 0.1, "heart_rate_hz": 0.1}
-        test = short_test(number, study=f"S-{number % 2}", test_id=f"T{number}", **slow)
-        write_journal(archive, closed(numbered(timed_events(test)), test.ended_s))
-    assert [one.problem for one in seal_archive(archive.root, list(archive.tests()), inline())] == [None] * 3
-    return archive.root
+def root(small_archive: Path) -> Path:
+    return small_archive
 
 
 def sql(root: Path, select: str, **request: Any) -> list[dict[str, Any]]:
@@ -184,7 +166,7 @@ def test_python_objects_of_the_asker_are_not_seen_and_the_attacks_would_work_els
 
 BOMBS = {
     "recursion": "with recursive r as (select 1 as n union all select n + 1 from r) select max(n) from r",
-    "cross_join": "select count(*) from range(100000000) a, range(100000000) b where a.range > hash(b.range)",
+    "cross_join": "select count(*) from range(90000000) a, range(90000000) b where hash(a) > hash(b)",
     "long_range": "select max(hash(range)) from range(1000000000000)",
     "samples": "select count(*) from samples a, samples b, samples c, samples d, samples e where a.seq < e.seq",
 }
