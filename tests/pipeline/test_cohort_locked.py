@@ -166,7 +166,7 @@ def test_python_objects_of_the_asker_are_not_seen_and_the_attacks_would_work_els
 
 BOMBS = {
     "recursion": "with recursive r as (select 1 as n union all select n + 1 from r) select max(n) from r",
-    "cross_join": "select count(*) from range(90000000) a, range(90000000) b where hash(a) > hash(b)",
+    "cross_join": "from range(90000000) a, range(90000000) b select count(*) where hash(a) > hash(b)",
     "long_range": "select max(hash(range)) from range(1000000000000)",
     "samples": "select count(*) from samples a, samples b, samples c, samples d, samples e where a.seq < e.seq",
 }

@@ -311,7 +311,7 @@ def test_recovery(root, summary):
         assert [row[name] for name in names] == pytest.approx(quarters, nan_ok=True)
         assert (row["mean"], row["sd"]) == pytest.approx((value.mean(), value.std()), nan_ok=True)
         note = next(column for start, column in notes.items() if row["measure"].startswith(start))
-        reasons = Counter(mine.loc[value.isna(), note])
+        reasons = Counter(mine.loc[value.isna(), note].fillna("null_input"))
         told = dict(pair.split("=") for pair in words(row["no_value"]))
         assert {code: int(n) for code, n in told.items()} == dict(reasons)
 
