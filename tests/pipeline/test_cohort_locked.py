@@ -168,7 +168,7 @@ BOMBS = {
     "recursion": "with recursive r as (select 1 as n union all select n + 1 from r) select max(n) from r",
     "cross_join": "from range(90000000) a, range(90000000) b select count(*) where hash(a) > hash(b)",
     "long_range": "select max(hash(range)) from range(1000000000000)",
-    "samples": "select count(*) from samples a, samples b, samples c, samples d, samples e where a.seq < e.seq",
+    "samples": "select count(*) from samples a, samples b, samples c, samples d where a.seq < d.seq",
 }
 
 
