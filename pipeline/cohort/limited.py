@@ -6,6 +6,7 @@ then costs the answer and nothing else.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import resource
@@ -71,12 +72,16 @@ def main() -> None:
         (resource.RLIMIT_CORE, 0),
     ):
         _, most = resource.getrlimit(limit)
-        resource.setrlimit(limit, (wanted if most == resource.RLIM_INFINITY else min(wanted, most), most))
+        with contextlib.suppress(OSError, ValueError):  # not every system has each
+            resource.setrlimit(limit, (wanted if most == resource.RLIM_INFINITY else min(wanted, most), most))
     try:
         _send(answer(Request(**order), seconds=seconds))
     except CuffwattError as error:
         _leave(error, error.exit_code)
-    except MemoryError:
+    except Exception as error:
+        if not isinstance(error, MemoryError):
+            words = f"the question was broken off ({type(error).__name__}: {error}); ask it in another way"
+            _leave(CuffwattError(words), CuffwattError.exit_code)
         _leave(CuffwattError(TOO_MUCH), CuffwattError.exit_code)
 
 

@@ -298,6 +298,38 @@ def test_one_answer_in_four_forms(root, tmp_path):
     assert "a name that ends in .parquet is wanted" in str(wrong.exception)
 
 
+KINDS = """select 1.50 as exact, 'inf'::double as endless, [1.5, null] as several,
+    {'a': date '2026-03-14'} as named, timestamp '2026-03-14 09:30:00' as moment,
+    interval 90 second as lasting, '\\x41'::blob as bytes,
+    170141183460469231731687303715884105727::hugeint as large,
+    true as yes, null as nothing, 1 as yes"""
+
+
+@pytest.mark.parametrize("form", ["table", "csv", "json"])
+def test_every_kind_of_value_can_be_shown(root, form):
+    found = ask(root, "--sql", KINDS, "--format", form)
+    assert found.exit_code == 0, found.output + repr(found.exception)
+    if form == "json":
+        [row] = json.loads(found.stdout)
+        assert (row["exact"], row["endless"], row["several"]) == (1.5, "inf", [1.5, None])
+        assert row["moment"].startswith("2026-03-14T09:30:00")
+
+
+def test_a_kind_that_parquet_has_no_place_for_is_named(root, tmp_path):
+    found = ask(root, "--sql", "select interval 1 month as a", "--out", str(tmp_path / "a.parquet"))
+    assert "Parquet has no place for a column" in str(found.exception)
+    assert list(tmp_path.glob("*.parquet")) == []
+
+
+def test_damaged_gathered_tables_are_named_with_what_to_do(root):
+    path = root / "gathered" / "readings.parquet"
+    spoil(path, 200, b"#" * 2000)
+    with pytest.raises(CuffwattError) as wrong:
+        answer(Request(str(root), sql="select * from readings"))
+    assert "gathered" in str(wrong.value)
+    assert "cuffwatt seal" in str(wrong.value)
+
+
 def test_choosing_by_study_and_condition(root):
     found = ask(root, "systolic_slope", "--study", "S-0", "--only", "test_id <> 'T2'", "--format", "json")
     assert [row["test_id"] for row in json.loads(found.stdout)] == ["T0"]
