@@ -166,8 +166,8 @@ def _in_words() -> Iterator[None]:
         words = _first_words(error)
         if "reading the stream registered" in words:  # what Arrow met in a file
             raise CuffwattError(
-                f"rows of the gathered tables or of a test's samples cannot be read ({words}); cuffwatt verify "
-                "names a damaged test; remove the folder gathered in the archive and run cuffwatt seal on it"
+                f"rows of the gathered tables or of a test's samples cannot be read ({words}); cuffwatt "
+                "verify names a damaged test; remove the folder gathered in the archive and run cuffwatt seal on it"
             ) from None
         raise UsageError(f"the SQL cannot be answered: {words}") from None
 
