@@ -167,7 +167,7 @@ def _in_words() -> Iterator[None]:
         if "reading the stream registered" in words:  # what Arrow met in a file
             raise CuffwattError(
                 f"rows of the gathered tables or of a test's samples cannot be read ({words}); cuffwatt "
-                "verify names a damaged test; remove the folder gathered in the archive and run cuffwatt seal on it"
+                "verify names a damaged test; remove the folder gathered in the archive and run cuffwatt seal"
             ) from None
         raise UsageError(f"the SQL cannot be answered: {words}") from None
 
