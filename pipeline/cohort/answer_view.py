@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,7 +29,7 @@ _KEYS = 5
 def show_answer(answer: Answer, form: Format | None) -> None:
     """Rows to stdout; units, meanings, where the rows come from and the caution to stderr."""
     shown = chosen(form)
-    rows = answer.table.to_pylist()
+    rows = [{name: _plain(value) for name, value in row.items()} for row in answer.table.to_pylist()]
     if shown == "table":
         cells: list[Cells] = [{name: _cell(value) for name, value in row.items()} for row in rows]
         columns = [_heading(one, rows) for one in answer.columns]
@@ -46,9 +49,15 @@ def write_answer(answer: Answer, path: Path) -> None:
     """The answer as one Parquet file with units, meanings and words; UsageError for another ending."""
     if path.suffix != ".parquet":
         raise UsageError(f"--out {path}: a name that ends in .parquet is wanted; csv and json go to stdout")
+    import pyarrow as pa
     import pyarrow.parquet as pq
 
-    publish_with(path, lambda tmp: pq.write_table(answer.table, tmp))
+    try:
+        publish_with(path, lambda tmp: pq.write_table(answer.table, tmp))
+    except pa.ArrowNotImplementedError as error:
+        raise UsageError(
+            f"--out {path}: Parquet has no place for a column ({error}); cast it to text"
+        ) from None
     say_asked(answer)
     say(f"{counted(answer.table.num_rows, 'row')} in {path}")
 
@@ -152,6 +161,23 @@ def _heading(one: AnswerColumn, rows: Sequence[dict[str, Any]]) -> Column:
     unit = one.unit if one.unit and one.unit != "1" else ""
     is_number = any(isinstance(row[one.name], int | float) for row in rows)
     return Column(one.name, "\n".join([*lines, *filter(None, [unit])]), right=is_number, wraps=not is_number)
+
+
+def _plain(value: Any) -> Any:
+    """What SQL may answer, as JSON and CSV have it: numbers, yes or no, times and text."""
+    if isinstance(value, Decimal):
+        return float(value)
+    if isinstance(value, float) and not math.isfinite(value):
+        return str(value)
+    if isinstance(value, Mapping):
+        return {str(key): _within(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_within(one) for one in value]
+    return value if value is None or isinstance(value, bool | int | float | str | date) else str(value)
+
+
+def _within(value: Any) -> Any:
+    return value.isoformat() if isinstance(value, date) else _plain(value)
 
 
 def _cell(value: Any) -> str:

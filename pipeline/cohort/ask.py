@@ -15,7 +15,6 @@ from pipeline.cohort.question import AnswerColumn, Question, described, find, qu
 from pipeline.columns import published
 from pipeline.gathered import gathered
 from pipeline.output import CAUTION
-from pipeline.rules import shipped_rules
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -93,7 +92,7 @@ def answer(request: Request, *, folder: Path | None = None, seconds: float | Non
     try:
         if asked is not None:
             if asked.derives:
-                locked.derive(asked.derives, shipped_rules(), values)
+                locked.derive(asked.derives, values)
             named = {name: value for name, value in values.items() if f"${name}" in asked.select_only}
             table = locked.ask(asked.select, named)
         else:

@@ -6,6 +6,7 @@ then costs the answer and nothing else.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import resource
@@ -22,6 +23,7 @@ SECONDS = 120.0
 ADDRESS_MB = 6_000
 """Beside what the question may hold (MEMORY_MB) what libraries reserve and never touch, and the answer."""
 _GRACE_S = 5.0
+_CODE = "from pipeline.cohort.limited import main; main()"
 
 
 def answer_limited(request: Request, *, seconds: float = SECONDS, address_mb: int = ADDRESS_MB) -> Answer:
@@ -32,7 +34,7 @@ def answer_limited(request: Request, *, seconds: float = SECONDS, address_mb: in
     import pyarrow as pa
 
     paths = [str(Path(__file__).parents[2]), *filter(None, [os.environ.get("PYTHONPATH")])]
-    command = [sys.executable, "-c", "from pipeline.cohort.limited import main; main()"]
+    command = [sys.executable, "-c", _CODE]
     order = json.dumps(asdict(request) | {"seconds": seconds, "address_mb": address_mb})
     try:
         done = subprocess.run(
@@ -70,12 +72,16 @@ def main() -> None:
         (resource.RLIMIT_CORE, 0),
     ):
         _, most = resource.getrlimit(limit)
-        resource.setrlimit(limit, (wanted if most == resource.RLIM_INFINITY else min(wanted, most), most))
+        with contextlib.suppress(OSError, ValueError):  # not every system has each
+            resource.setrlimit(limit, (wanted if most == resource.RLIM_INFINITY else min(wanted, most), most))
     try:
         _send(answer(Request(**order), seconds=seconds))
     except CuffwattError as error:
         _leave(error, error.exit_code)
-    except MemoryError:
+    except Exception as error:
+        if not isinstance(error, MemoryError):
+            words = f"the question was broken off ({type(error).__name__}: {error}); ask it in another way"
+            _leave(CuffwattError(words), CuffwattError.exit_code)
         _leave(CuffwattError(TOO_MUCH), CuffwattError.exit_code)
 
 

@@ -8,6 +8,7 @@ first question: no file, no address on the net, no extension, no object of this 
 from __future__ import annotations
 
 import os
+import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -15,15 +16,13 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 
 from pipeline.errors import CuffwattError, UsageError
-from pipeline.rules import setting_row
-from pipeline.shipped import table_statements, test_ladder
+from pipeline.shipped import default_rules, table_statements, test_ladder
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
     from pipeline.cohort.question import Value
     from pipeline.gathered import Gathered
-    from pipeline.rules import Rules
 
 MEMORY_MB = 2_000
 TOO_LONG = "the question took too long and was broken off; ask for less, or of fewer tests"
@@ -89,10 +88,10 @@ class Locked:
         found = self._db.execute("select count(*) from summary").fetchall()
         return int(found[0][0])
 
-    def derive(self, names: Sequence[str], rules: Rules, settings: Mapping[str, Value]) -> None:
+    def derive(self, names: Sequence[str], settings: Mapping[str, Value]) -> None:
         """Make relations of sql/test by their own files, from the rows that are here.
 
-        `settings` stand in place of those of `rules` that have their names.
+        `settings` stand in place of those of the shipped rules that have their names.
         """
         for statement in table_statements():
             if "create macro" in statement:
@@ -100,7 +99,7 @@ class Locked:
         for name, select in _AS_DERIVED.items():
             if select.rpartition(" ")[2] in self._names:
                 self._run(f"create temp view {name} as {select}")
-        row = setting_row(rules)
+        row = shipped_settings()
         row |= {name: value for name, value in settings.items() if name in row}
         columns = ", ".join(f"${name} as {name}" for name in row)
         self._db.execute(f"create temp table setting as select {columns}", row).fetchall()
@@ -143,6 +142,12 @@ class Locked:
         self._db.execute(statement).fetchall()
 
 
+def shipped_settings() -> dict[str, Value]:
+    """The settings of the shipped rules as they are written; checking them takes longer than a question."""
+    written = tomllib.loads(default_rules().read_text(encoding="utf-8"))["settings"]
+    return {name: one if isinstance(one, str) else float(one) for name, one in written.items()}
+
+
 @contextmanager
 def _in_words() -> Iterator[None]:
     """What DuckDB raises, in words for the asker."""
@@ -158,7 +163,13 @@ def _in_words() -> Iterator[None]:
             f"({_first_words(error)})"
         ) from None
     except duckdb.Error as error:
-        raise UsageError(f"the SQL cannot be answered: {_first_words(error)}") from None
+        words = _first_words(error)
+        if "reading the stream registered" in words:  # what Arrow met in a file
+            raise CuffwattError(
+                f"rows of the gathered tables or of a test's samples cannot be read ({words}); cuffwatt "
+                "verify names a damaged test; remove the folder gathered in the archive and run cuffwatt seal"
+            ) from None
+        raise UsageError(f"the SQL cannot be answered: {words}") from None
 
 
 def _kinds(statements: Sequence[Any]) -> str:

@@ -191,7 +191,7 @@ def _read(file: Path) -> Question:
 def _parameter(found: re.Match[str]) -> Parameter:
     choices = tuple(part.strip() for part in (found["choices"] or "").split(",") if part.strip())
     default: Value = found["default"] if choices else float(found["default"])
-    return Parameter(found["name"], default, found["unit"] or "", choices, found["meaning"])
+    return Parameter(found["name"], default, found["unit"] or "", choices, found["meaning"].rstrip("."))
 
 
 def _one_line(part: str) -> str:

@@ -8,7 +8,7 @@
 -- column tests_n, 1: Tests that were asked.
 -- column value_n, 1: Tests with a value.
 -- column no_value: Why the others have none, as code=number pairs (hr_recovery_note, sbp_recovery_note,
--- sbp_recovery_peak_note of summary.parquet).
+-- sbp_recovery_peak_note of summary.parquet); null_input: what it is computed from is null.
 -- column mean, as unit: Mean over tests.
 -- column sd, as unit: Standard deviation (n - 1).
 -- column lowest, as unit: Lowest value.
@@ -33,7 +33,7 @@ with placed as (
 reasons as (
     select measure, recovery_mode, sex, string_agg(note || '=' || n, ' ' order by n desc, note) as no_value
     from (
-        select one.measure as measure, recovery_mode, sex, coalesce(one.note, 'unknown') as note, count(*) as n
+        select one.measure as measure, recovery_mode, sex, coalesce(one.note, 'null_input') as note, count(*) as n
         from placed
         where one.value is null
         group by one.measure, recovery_mode, sex, one.note

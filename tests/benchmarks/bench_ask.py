@@ -120,7 +120,7 @@ def main() -> None:
     try:
         root = make(scratch, tests)
         print(f"{platform.platform()}, {os.cpu_count()} cores, {tests} tests")
-        print("| question | median, s | peak, MB |")
+        print("| question | median, s | peak, MB (at least that of this script) |")
         print("| --- | ---: | ---: |")
         for name in questions():
             ask = [sys.executable, "-c", CLEAN + ASK, "cohort", "ask", name, "--archive", str(root)]

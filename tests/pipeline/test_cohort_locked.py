@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import resource
+import shutil
 import socket
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,31 +12,14 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from pipeline.archive import Archive, TestFolder
 from pipeline.cohort.ask import Request, answer
 from pipeline.cohort.limited import answer_limited
 from pipeline.errors import CuffwattError, UsageError
-from pipeline.executors import inline
-from pipeline.seal_run import seal_archive
 
 
 @pytest.fixture(scope="module")
-def root(
-    tmp_path_factory: pytest.TempPathFactory,
-    short_test: Callable[..., Any],
-    timed_events: Callable[..., Any],
-    numbered: Callable[..., Any],
-    closed: Callable[..., Any],
-    write_journal: Callable[..., TestFolder],
-) -> Path:
-    """An archive of three small tests in two studies, under a path with quotes, sealed and gathered."""
-    archive = Archive(tmp_path_factory.mktemp('it\'s "an" archive'))
-    for number in range(3):
-        slow = {"ergometer_hz": 0.1, "heart_rate_hz": 0.1}
-        test = short_test(number, study=f"S-{number % 2}", test_id=f"T{number}", **slow)
-        write_journal(archive, closed(numbered(timed_events(test)), test.ended_s))
-    assert [one.problem for one in seal_archive(archive.root, list(archive.tests()), inline())] == [None] * 3
-    return archive.root
+def root(small_archive: Path) -> Path:
+    return small_archive
 
 
 def sql(root: Path, select: str, **request: Any) -> list[dict[str, Any]]:
@@ -126,7 +108,7 @@ ATTACKS = {
     "query_function": "from query('copy (select 1) to ''OUT''')",
     "query_read": "from query('from read_csv(''secret.csv'')')",
     "query_table": "from query_table(['secret.csv'])",
-    "serialized": "select * from json_execute_serialized_sql(json_serialize_sql('from read_csv(''secret.csv'')'))",
+    "serialized": "from json_execute_serialized_sql(json_serialize_sql('from read_csv(''secret.csv'')'))",
     "prepare": "prepare p as copy (select 1) to 'OUT'",
     "execute": "execute p",
     "use": "use memory",
@@ -166,7 +148,8 @@ def test_an_attack_is_refused_in_words(root, outside, name):
     assert words.startswith(("one SELECT is wanted", "refused: ", "the SQL cannot be "))
     assert "seen" not in words
     assert files_below(outside) == before
-    assert sorted(os.listdir(outside)) == ["secret.csv", "secret.json", "secret.parquet"]
+    names = sorted(path.name for path in outside.iterdir())
+    assert names == ["secret.csv", "secret.json", "secret.parquet"]
     assert files_below(root) == archive
 
 
@@ -183,9 +166,9 @@ def test_python_objects_of_the_asker_are_not_seen_and_the_attacks_would_work_els
 
 BOMBS = {
     "recursion": "with recursive r as (select 1 as n union all select n + 1 from r) select max(n) from r",
-    "cross_join": "select count(*) from range(100000000) a, range(100000000) b where hash(a.range, b.range) = 1",
+    "cross_join": "from range(90000000) a, range(90000000) b select count(*) where hash(a) > hash(b)",
     "long_range": "select max(hash(range)) from range(1000000000000)",
-    "samples": "select count(*) from samples a, samples b, samples c, samples d, samples e where a.seq < e.seq",
+    "samples": "select count(*) from samples a, samples b, samples c, samples d where a.seq < d.seq",
 }
 
 
@@ -232,12 +215,9 @@ def test_refusals_come_out_of_that_process_as_they_are(root):
 
 
 def test_a_process_that_dies_costs_the_answer_only(root, monkeypatch):
-    monkeypatch.setattr("pipeline.cohort.limited.sys.executable", "/bin/false")
-    assert answer(Request(str(root), sql="select 1 as one")).table.num_rows == 1
-    with pytest.raises(CuffwattError):
+    monkeypatch.setattr("pipeline.cohort.limited._CODE", "import os; os.kill(os.getpid(), 11)")
+    with pytest.raises(CuffwattError, match=r"broken off \(process ended with -11\)"):
         answer_limited(Request(str(root), sql="select 1"))
-    monkeypatch.setattr("pipeline.cohort.limited._COMMAND", "import os; os.kill(os.getpid(), 11)")
-    monkeypatch.undo()
 
 
 # ---- what is allowed --------------------------------------------------------------------------
@@ -276,18 +256,13 @@ def test_only_is_one_condition_on_summary(root):
         "1=1); copy (select 1) to 'out' --",
         "sexx = 'female'",
         "(select count(*) from read_csv('secret.csv')) > 0",
-        "",
         "sex =",
     ):
-        if not only:
-            continue
         with pytest.raises(UsageError, match=r"--only .*one condition on the columns of summary is wanted"):
             sql(root, count, only=only)
 
 
 def test_links_out_of_the_archive_show_nothing(root, tmp_path, outside):
-    import shutil
-
     copy = tmp_path / "archive"
     shutil.copytree(root, copy)
     folder = copy / "study=S-0" / "test=T0"

@@ -19,6 +19,7 @@ from scipy import stats
 
 from pipeline.archive import Archive
 from pipeline.cohort.ask import Answer, Request, answer
+from pipeline.cohort.locked import shipped_settings
 from pipeline.cohort.question import questions
 from pipeline.rules import named_set, setting_row, shipped_rules
 from pipeline.seal_run import seal_archive
@@ -77,6 +78,11 @@ def same(found: pd.DataFrame, wanted: pd.DataFrame, keys: list[str]) -> None:
     )
 
 
+def words(text: Any) -> list[str]:
+    """The parts of a text between blanks; none where there is no text."""
+    return text.split(" ") if isinstance(text, str) else []
+
+
 def wilson(found: int, n: int) -> tuple[float, float]:
     low, high = stats.binomtest(found, n).proportion_ci(method="wilson")
     return 100 * low, 100 * high
@@ -88,7 +94,7 @@ def exercise_points(readings: pd.DataFrame) -> dict[tuple[str, str], pd.DataFram
     last = used.sort_values(["measured_at", "reading_id"]).drop_duplicates(
         ["study", "test_id", "stage_index"], keep="last"
     )
-    return {key: rows for key, rows in last.groupby(["study", "test_id"])}  # type: ignore[misc]
+    return dict(iter(last.groupby(["study", "test_id"])))
 
 
 def between(points: pd.DataFrame, place: str, wanted: float) -> float | None:
@@ -133,6 +139,7 @@ def test_numbers_are_finite_and_rows_have_one_order(root, name):
 
 def test_settings_are_asked_by_default_as_the_rules_have_them():
     row = setting_row(shipped_rules())
+    assert shipped_settings() == row
     for one in questions().values():
         for parameter in one.parameters:
             if parameter.name in row:
@@ -218,8 +225,7 @@ def test_systolic_slope(root, readings):
         outside = "below" if high < mean - 1.96 * sd else "above" if low > mean + 1.96 * sd else "about"
         assert row["norm_place"] == ("inside" if inside else outside)
         places[row["norm_place"]] += 1
-    assert places["inside"]
-    assert places["about"]
+    assert min(places["inside"], places["about"]) > 0
     other = asked(root, "systolic_slope", "norm=automated_2025")
     assert set(zip(other["sex"], other["norm_mean_mmhg_per_w"], strict=True)) == {
         ("male", 0.24),
@@ -266,11 +272,11 @@ def test_falls_and_exaggerated(root, summary, readings):
             found = judged & set(zip(having["study"], having["test_id"], strict=True))
             counts = len(judged), len(found)
         else:
-            least = mine["sbp_rest_mmhg"] if row["response"] == "end_below_rest" else limits[row["sex"]]
             ended = mine[mine["sbp_peak_mmhg"].notna()]
+            least = ended["sbp_rest_mmhg"] if row["response"] == "end_below_rest" else limits[row["sex"]]
             is_over = ended["sbp_peak_mmhg"] >= least
             known = ended[is_over | ~ended["sbp_peak_at_least"].astype(bool)]
-            over = int((known["sbp_peak_mmhg"] >= least).sum())
+            over = int(is_over.sum())
             counts = len(known), len(known) - over if row["response"] == "end_below_rest" else over
         assert (row["judged_n"], row["found_n"]) == counts
         assert (row["low_percent"], row["high_percent"]) == pytest.approx(
@@ -305,8 +311,8 @@ def test_recovery(root, summary):
         assert [row[name] for name in names] == pytest.approx(quarters, nan_ok=True)
         assert (row["mean"], row["sd"]) == pytest.approx((value.mean(), value.std()), nan_ok=True)
         note = next(column for start, column in notes.items() if row["measure"].startswith(start))
-        reasons = Counter(mine.loc[value.isna(), note])
-        told = dict(pair.split("=") for pair in (row["no_value"] or "").split(" ") if pair)
+        reasons = Counter(mine.loc[value.isna(), note].fillna("null_input"))
+        told = dict(pair.split("=") for pair in words(row["no_value"]))
         assert {code: int(n) for code, n in told.items()} == dict(reasons)
 
 
@@ -314,7 +320,7 @@ def test_missing(root, summary, readings):
     wanted: Counter[tuple[str, str, str, str]] = Counter()
     for relation, rows in (("summary", summary), ("readings", readings[readings["status"] != "void"])):
         for row in rows.to_dict("records"):
-            for pair in (row["missing"] or "").split():
+            for pair in words(row["missing"]):
                 wanted[row["study"], relation, *pair.split("=")] += 1  # type: ignore[index]
             for name, value in row.items():
                 if name.endswith("_note") and name != "flags_note" and isinstance(value, str):
@@ -330,7 +336,7 @@ def test_missing(root, summary, readings):
 
 
 def pairs_of(summary: pd.DataFrame) -> list[tuple[Any, Any]]:
-    """Both tests of everybody who came twice; in this cohort always with one protocol, arm and intent."""
+    """Both tests of everybody who came twice; here always with one protocol, arm and intent."""
     by_person = summary.sort_values("opened_at").groupby(["study", "participant"])
     return [tuple(rows.to_dict("records")) for _, rows in by_person if len(rows) == 2]
 
