@@ -51,6 +51,12 @@ class KeptPlans:
             self._planned.add(name)
         return self._plain.execute(f"execute {name}").fetchall()
 
+    def named(self, name: str, statement: str) -> list[dict[str, Any]]:
+        """The same rows by the names of their columns."""
+        rows = self.run(name, statement)
+        names = [column[0] for column in self._plain.description or ()]
+        return [dict(zip(names, row, strict=True)) for row in rows]
+
     def tidy(self) -> None:
         """Take away what emptied relations leave behind, once in many fills: it slows down every scan."""
         if self._fills >= _TIDY_FILLS:

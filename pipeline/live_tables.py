@@ -98,6 +98,10 @@ class LiveTables(Tables):
         """The rows of a SELECT that is asked again and again."""
         return self._plans.run(name, select)
 
+    def named(self, name: str, select: str) -> list[dict[str, Any]]:
+        """The rows of a SELECT that is asked again and again, by the names of its columns."""
+        return self._plans.named(name, select)
+
     def tidy(self) -> None:
         """Take away what emptied relations leave behind, where it is much."""
         self._plans.tidy()
