@@ -27,7 +27,7 @@ from pipeline.events import (
     TestClosed,
 )
 from pipeline.ladder_inputs import made_from, needed_live
-from pipeline.live_tables import LiveTables
+from pipeline.live_tables import NEW_READING_S, LiveTables
 from pipeline.log_watch import Bound, LogWatch, SourceNow
 from pipeline.protocol import Phase
 from pipeline.rules import Rules
@@ -52,6 +52,7 @@ _OF_REST = frozenset({"rest_values", "stage_candidates"})
 _ENTERED = frozenset(
     {"reading_taken", "reading_missed", "exertion_rated", "flag_raised", "flag_acknowledged"}
 )
+_PROMPTED = frozenset({"reading_due", "prompt_superseded"})
 _WHOLE_EVERY = timedelta(seconds=10)
 # the watch asks for the whole before an entry would have to wait for it
 _WATCHED_WHOLE_EVERY = timedelta(seconds=9)
@@ -60,10 +61,8 @@ _CHECKED_FOR = timedelta(seconds=1)
 _MOVING = frozenset({"sample", "journal_end"})
 _LADDER = frozenset(name for name, _ in test_ladder())
 _FLAG = ", ".join(field.name for field in fields(Flag))
-_SHOWN = ", ".join(
-    {"elapsed_s": "seconds_between(anchor, measured_at)"}.get(field.name, field.name)
-    for field in fields(ShownReading)
-)
+_ELAPSED = {"elapsed_s": "seconds_between(anchor, measured_at)"}
+_SHOWN = ", ".join(_ELAPSED.get(field.name, field.name) for field in fields(ShownReading))
 
 
 class Deriver:
@@ -79,6 +78,8 @@ class Deriver:
         self._rest: list[tuple[object, ...]] = []
         self._rest_readings: list[tuple[object, ...]] | None = None
         self._changed: set[str] = set()
+        self._earliest: datetime | None = None
+        self._only_new = False
         self._fresh: frozenset[str] = frozenset()
         self._end: tuple[datetime, int] | None = None
         self._seq = 0
@@ -101,6 +102,7 @@ class Deriver:
             self._phase = event.phase
         elif isinstance(event, ReadingTaken | ReadingMissed):
             self._old |= _AFTER[self._phase]
+            self._earliest = min(self._earliest or event.event_time, event.event_time)
         elif isinstance(event, SourceOpened):
             self._old |= _AFTER["source_opened"]
         elif isinstance(event, Amended):
@@ -118,21 +120,7 @@ class Deriver:
             self._stepped_at = as_of
         self._old = frozenset()
         self._refresh(names | {"samples"})
-        rows = self._tables.named(
-            "snapshot_readings",
-            "select readings.reading_id as seq, due_seq, stage_index, phase,"
-            " seconds_between(anchor, measured_at) as measured_s, k1_mmhg as k1, k1_at_least, k4_mmhg as k4,"
-            " k5_mmhg as k5, dbp_mmhg as dbp, lowest_mmhg as lowest, watts, used, readings.observer, arm,"
-            " inflated_to_mmhg as inflated_to,"
-            " seconds_between(anchor, coalesce(released_at, measured_at)) as release_s,"
-            " deflation_between_mmhg_per_s as measured_rate, clarity"
-            " from readings join test_opened using (study, test_id)"
-            " left join loads using (study, test_id, reading_id)"
-            " left join times using (study, test_id, reading_id)"
-            " where phase is not null and (status = 'missed' and attempted"
-            "  or status = 'taken' and role = 'primary')"
-            " order by measured_at, reading_id",
-        )
+        rows = self._tables.named("snapshot_readings", watch_relations()["snapshot_readings"])
         rest = self._tables.named("sbp_rest", "select sbp_rest_mmhg from rest_values")
         return Snapshot(
             seq=seq,
@@ -156,7 +144,7 @@ class Deriver:
             self._refresh(_LADDER if all_of_it else needed_live(_DERIVED))
             self._rest = self._rest_rows()
             self._tables.fill_beside("derived_to", watch_relations()["derived_to"])
-            self._whole_at = self._checked_at = as_of
+            self._whole_at = self._checked_at = self._stepped_at = as_of
             self._past_changed = self._moved = False
             self._know_sources()
             if not self._has_limits:
@@ -171,6 +159,9 @@ class Deriver:
             self._logs.bound(Bound(*row) for row in bounds)
             self._logs.judged(as_of)
         else:
+            self._only_new = self._changed <= _ENTERED | _PROMPTED and (
+                self._earliest is None or as_of - self._earliest < timedelta(seconds=NEW_READING_S)
+            )
             snapshot = self.snapshot(as_of, seq)
             self._leave_rest()
             self._refresh(needed_live(_MAY_STAY) & self._stale)
@@ -182,7 +173,9 @@ class Deriver:
             # the other bounds move little in the seconds until the next whole run
             placed = self._tables.asked("placed", watch_relations()["placed"])
             self._logs.placed(placed[0][0])
+            self._only_new = False
         self._changed.clear()
+        self._earliest = None
         self._where_rest_moved = frozenset()
         return Derived(
             seq=seq,
@@ -195,12 +188,13 @@ class Deriver:
 
     def warm_up(self) -> None:
         """After the first `derive`: plan what each later one runs, so that no entry waits for it."""
+        assert self._end is not None
+        self._tables.fill(needed_live(_DERIVED) & {"loads", "dbp_loads"}, only_new=True)
         self._fresh = frozenset()
         self._refresh(needed_live(_DERIVED) | _ALL)
-        self._fresh = frozenset()
-        self._tables.append_samples()
+        self._fresh, self._stale = frozenset(), self._stale | needed_live(_DERIVED) - {"samples"}
         self._has_moved()
-        self._tables.asked("placed", watch_relations()["placed"])
+        self.derive(*self._end)
 
     def watch(self, as_of: datetime, seq: int) -> Watched:
         """What the logs say at `as_of`, and whether `derive` is due."""
@@ -231,11 +225,7 @@ class Deriver:
         self._refresh(frozenset({"stages", "samples"}))
 
     def _know_sources(self) -> None:
-        rows = self._tables.asked(
-            "sources_now",
-            "select name, coalesce(clock_offset_s, 0), watts_rank, cadence_rank, heart_rate_rank,"
-            " coalesce(heart_rate_from_rr, false) from sources order by name",
-        )
+        rows = self._tables.asked("sources_now", watch_relations()["sources_now"])
         self._logs.know(SourceNow(*row) for row in rows)
 
     def _move_to(self, as_of: datetime, seq: int) -> None:
@@ -265,9 +255,9 @@ class Deriver:
         if "samples" in names and "samples" not in self._stale:
             self._tables.fill(frozenset({"stages"}) & names)
             self._tables.append_samples()
-            self._tables.fill(names - {"stages", "samples"})
+            self._tables.fill(names - {"stages", "samples"}, only_new=self._only_new)
         else:
-            self._tables.fill(names)
+            self._tables.fill(names, only_new=self._only_new)
         self._fresh |= names
         self._stale -= names
 

@@ -24,6 +24,11 @@ from pipeline.tables import MANY_SAMPLES, Tables, relation_failed
 _PLANNED_ANEW = frozenset({"stage_loads", "exercise_end", "gaps", "dbp_loads", "limit_candidates"})
 _RECENT = "sampled_at > (select max(plus_s(as_of, -120)) from journal_end)"
 _AT_ONCE = 5000
+# what each reading gives by itself from the samples of its time, the first of which comes first
+_BY_READING = ("loads", "dbp_loads")
+_NEW_READINGS = "select * from readings where reading_id > (select reading_id from loaded_to)"
+# the load of a reading is that of the 30 s before it: all within the recent samples
+NEW_READING_S = 80
 _SQL_TYPES = {"string": "varchar", "int64": "bigint", "timestamp[us]": "timestamp", "double": "double"}
 # a log whose clock is ahead of ours: the stage of these samples is not known yet
 _AHEAD = "stage_index is null and sampled_at >= (select max(samples_until) from stages)"
@@ -64,13 +69,24 @@ class LiveTables(Tables):
             self._samples_seen += 1
         super().add(event)
 
-    def fill(self, names: frozenset[str]) -> None:
-        """Derive these relations of the ladder anew, in its order."""
+    def fill(self, names: frozenset[str], *, only_new: bool = False) -> None:
+        """Derive these relations of the ladder anew, in its order.
+
+        `only_new`: of what each reading gives by itself from its samples, add what is missing for
+        readings of the last `NEW_READING_S` that have come since, and leave the rest as it is.
+        """
         self._flush()
         for name, select in test_ladder():
-            if name in names:
+            if name in names and only_new and name in _BY_READING:
+                if name == _BY_READING[0]:
+                    self._fill("new_readings", _NEW_READINGS)
+                added = _over(select, samples="recent_samples", readings="new_readings")
+                self._plans.run(f"add_{name}", f"insert into {name}\n{added}")
+            elif name in names:
                 many = self._samples_seen > MANY_SAMPLES and name in _PLANNED_ANEW
                 self._fill(name, select, optimized=many)
+        if _BY_READING[0] in names:
+            self._fill("loaded_to", "select coalesce(max(reading_id), -1) as reading_id from readings")
         if "samples" in names:
             self._fill("recent_samples", f"select * from samples where {_RECENT}")
             self._keep_ahead("samples")
@@ -132,6 +148,10 @@ class LiveTables(Tables):
         super()._add_rows(test, event)
         kind = event.event.kind if isinstance(event, Voided) else event.kind
         self.changed |= {kind, "test_limit"} if kind == "test_opened" else {kind}
+
+    def _insert(self, table: str, rows: pa.Table) -> None:
+        super()._insert(table, rows)
+        self._plans.forget()
 
     def _insert_samples(self, rows: pa.Table) -> None:
         if rows.num_rows > _AT_ONCE:
