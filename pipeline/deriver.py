@@ -47,7 +47,6 @@ _ALL = _EACH_TIME.union({"samples", "intervals"}, *_AFTER.values())
 _DERIVED = frozenset({"flags", "uncertainty"})
 # a reading under load leaves these as they were, and with them what costs most: limits of heart rate
 _MAY_STAY = frozenset({"rest_values"})
-# made from the readings at rest alone, as far as they are made from readings
 _OF_REST = frozenset({"rest_values", "stage_candidates"})
 _ENTERED = frozenset(
     {"reading_taken", "reading_missed", "exertion_rated", "flag_raised", "flag_acknowledged"}
@@ -61,6 +60,7 @@ _CHECKED_FOR = timedelta(seconds=1)
 _MOVING = frozenset({"sample", "journal_end"})
 _LADDER = frozenset(name for name, _ in test_ladder())
 _FLAG = ", ".join(field.name for field in fields(Flag))
+_REST_READINGS = "select * from readings where phase = 'rest' order by reading_id"
 _ELAPSED = {"elapsed_s": "seconds_between(anchor, measured_at)"}
 _SHOWN = ", ".join(_ELAPSED.get(field.name, field.name) for field in fields(ShownReading))
 
@@ -79,7 +79,7 @@ class Deriver:
         self._rest_readings: list[tuple[object, ...]] | None = None
         self._changed: set[str] = set()
         self._earliest: datetime | None = None
-        self._only_new = False
+        self._only_new = self._alone = False
         self._fresh: frozenset[str] = frozenset()
         self._end: tuple[datetime, int] | None = None
         self._seq = 0
@@ -113,6 +113,10 @@ class Deriver:
 
     def snapshot(self, as_of: datetime, seq: int) -> Snapshot:
         """What the planner may know at `as_of`, when `seq` was the last event."""
+        self._alone = True
+        return self._snapshot(as_of, seq)
+
+    def _snapshot(self, as_of: datetime, seq: int) -> Snapshot:
         self._move_to(as_of, seq)
         names = _EACH_TIME | self._old
         if self._stepped_at is None or as_of - self._stepped_at >= _WHOLE_EVERY:
@@ -153,16 +157,19 @@ class Deriver:
                 )
                 self._tables.fill_recent("recent_held", "heart_rate_held")
             self._tables.tidy()
-            snapshot = self.snapshot(as_of, seq)
-            self._rest_readings = self._asked_rest_readings()
-            bounds = self._tables.asked("bounds", watch_relations()["bounds"])
-            self._logs.bound(Bound(*row) for row in bounds)
+            snapshot = self._snapshot(as_of, seq)
+            self._rest_readings = self._tables.asked("rest_readings", _REST_READINGS)
+            self._logs.bound(Bound(*row) for row in self._tables.asked("bounds", watch_relations()["bounds"]))
             self._logs.judged(as_of)
         else:
-            self._only_new = self._changed <= _ENTERED | _PROMPTED and (
-                self._earliest is None or as_of - self._earliest < timedelta(seconds=NEW_READING_S)
+            self._only_new = (
+                self._changed <= _ENTERED | _PROMPTED
+                # a snapshot by itself has loads of readings without those of their diastolic
+                and not self._alone
+                and (self._earliest is None or as_of - self._earliest < timedelta(seconds=NEW_READING_S))
+                and not self._logs.is_late(as_of)
             )
-            snapshot = self.snapshot(as_of, seq)
+            snapshot = self._snapshot(as_of, seq)
             self._leave_rest()
             self._refresh(needed_live(_MAY_STAY) & self._stale)
             rest = self._rest_rows()
@@ -172,10 +179,10 @@ class Deriver:
             self._refresh(needed_live(_DERIVED) & self._stale)
             # the other bounds move little in the seconds until the next whole run
             placed = self._tables.asked("placed", watch_relations()["placed"])
-            self._logs.placed(placed[0][0])
+            self._logs.placed(placed[0][0], as_of)
             self._only_new = False
         self._changed.clear()
-        self._earliest = None
+        self._earliest, self._alone = None, False
         self._where_rest_moved = frozenset()
         return Derived(
             seq=seq,
@@ -217,7 +224,6 @@ class Deriver:
         self._tables.close()
 
     def _look(self, as_of: datetime, seq: int) -> None:
-        """Go on to `as_of`, with stages and samples as of then."""
         self._move_to(as_of, seq)
         if "sources" in self._stale:
             self._refresh(frozenset({"sources"}))
@@ -236,7 +242,6 @@ class Deriver:
         self._mark()
 
     def _mark(self) -> None:
-        """Note what the events since the last time go into."""
         changed = self._tables.changed - _MOVING
         if changed:
             self._changed |= changed
@@ -263,14 +268,9 @@ class Deriver:
 
     def _leave_rest(self) -> None:
         """Leave what is made of the readings at rest, where entries left these as they were."""
-        before, self._rest_readings = self._rest_readings, self._asked_rest_readings()
-        if self._rest_readings == before and self._changed <= _ENTERED:
+        before, self._rest_readings = self._rest_readings, self._tables.asked("rest_readings", _REST_READINGS)
+        if before == self._rest_readings and self._changed <= _ENTERED:
             self._stale -= _OF_REST
-
-    def _asked_rest_readings(self) -> list[tuple[object, ...]]:
-        return self._tables.asked(
-            "rest_readings", "select * from readings where phase = 'rest' order by reading_id"
-        )
 
     def _has_to_be_whole(self, as_of: datetime, seq: int, every: timedelta) -> bool:
         if self._whole_at is None or self._past_changed or as_of - self._whole_at >= every:

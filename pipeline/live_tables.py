@@ -23,10 +23,14 @@ from pipeline.tables import MANY_SAMPLES, Tables, relation_failed
 # over many samples these are quicker planned anew than run as planned once
 _PLANNED_ANEW = frozenset({"stage_loads", "exercise_end", "gaps", "dbp_loads", "limit_candidates"})
 _RECENT = "sampled_at > (select max(plus_s(as_of, -120)) from journal_end)"
-_AT_ONCE = 5000
+_AT_ONCE, _FEW_ROWS = 5000, 50
 # what each reading gives by itself from the samples of its time, the first of which comes first
 _BY_READING = ("loads", "dbp_loads")
 _NEW_READINGS = "select * from readings where reading_id > (select reading_id from loaded_to)"
+_LOADED_TO = (
+    "select study, test_id, as_of, last_seq,"
+    " coalesce((select max(reading_id) from readings), -1) as reading_id from journal_end"
+)
 # the load of a reading is that of the 30 s before it: all within the recent samples
 NEW_READING_S = 80
 _SQL_TYPES = {"string": "varchar", "int64": "bigint", "timestamp[us]": "timestamp", "double": "double"}
@@ -86,7 +90,7 @@ class LiveTables(Tables):
                 many = self._samples_seen > MANY_SAMPLES and name in _PLANNED_ANEW
                 self._fill(name, select, optimized=many)
         if _BY_READING[0] in names:
-            self._fill("loaded_to", "select coalesce(max(reading_id), -1) as reading_id from readings")
+            self._fill("loaded_to", _LOADED_TO)
         if "samples" in names:
             self._fill("recent_samples", f"select * from samples where {_RECENT}")
             self._keep_ahead("samples")
@@ -150,6 +154,10 @@ class LiveTables(Tables):
         self.changed |= {kind, "test_limit"} if kind == "test_opened" else {kind}
 
     def _insert(self, table: str, rows: pa.Table) -> None:
+        # registering a table of Arrow undoes the kept plans
+        if rows.num_rows <= _FEW_ROWS:
+            self._insert_few(table, rows.to_pylist())
+            return
         super()._insert(table, rows)
         self._plans.forget()
 
@@ -158,7 +166,6 @@ class LiveTables(Tables):
             super()._insert_samples(rows)
             self._db.execute("insert into new_sample select * from waiting").fetchall()
             return
-        # registering a table of Arrow would undo the kept plans
         lists = {name: rows.column(name).to_pylist() for name in rows.column_names}
         columns = ", ".join(
             f"unnest(cast(${field.name} as {_SQL_TYPES[str(field.type)]}[]))" for field in rows.schema

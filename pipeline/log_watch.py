@@ -145,11 +145,17 @@ class LogWatch:
                 for at_s, watts in track.counted(-math.inf, math.inf) if track else ():
                     self._ride(source, at_s + source.clock_offset_s, watts)
 
-    def placed(self, moment: datetime | None) -> None:
-        """The last moment of a reading, after an entry."""
+    def placed(self, moment: datetime | None, as_of: datetime) -> None:
+        """The last moment of a reading, after an entry that was judged as of `as_of`."""
         if moment is not None:
             self._bounds["placed"] = [Bound("placed", moment, None)]
-            self._bounds.setdefault("due", []).append(Bound("due", moment, None))
+            if _seconds(moment) > _seconds(as_of):
+                self._bounds.setdefault("due", []).append(Bound("due", moment, None))
+
+    def is_late(self, as_of: datetime) -> bool:
+        """Whether a sample came since that belongs to what was judged."""
+        self._arrive(_seconds(as_of))
+        return self._has_late()
 
     def look(self, as_of: datetime) -> Watched:
         """What the logs say at `as_of`; `differs` is left to the caller."""
@@ -198,7 +204,7 @@ class LogWatch:
             return True
         loaded = (force[0].number or 0) > 0
         return (
-            self._earliest_s <= max(self._moment_s("placed"), (self._stage_s or 0) - _NEAR)
+            self._has_late()
             or any(self._judged_s <= _seconds(one.moment) <= now_s for one in self._bounds.get("due", ()))
             or (loaded and (force[0].number == 2 or self._has_crossed(self._mean_watts(now_s))))
             or self._was_silent
@@ -277,6 +283,9 @@ class LogWatch:
             if value is not None:
                 return at_s + source.clock_offset_s
         return -math.inf
+
+    def _has_late(self) -> bool:
+        return self._earliest_s <= max(self._moment_s("placed"), (self._stage_s or 0) - _NEAR)
 
     def _may_be_held(self, now_s: float) -> bool:
         """Whether a sample of what a limit of heart rate is judged by reaches it."""

@@ -120,7 +120,7 @@ class DeriverThread(threading.Thread):
                     watched = deriver.watch(self._clock.now(), seq)
                     self._heart_rate = watched.heart_rate_30s_bpm
                     self.found(watched)
-                    wanted = watched.differs
+                    wanted = watched.differs and not entered
                 if not wanted:
                     continue
                 derived = deriver.derive(self._clock.now(), seq)

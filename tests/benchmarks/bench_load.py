@@ -17,6 +17,7 @@ import tempfile
 import threading
 import time
 from contextlib import ExitStack
+from datetime import timedelta
 from pathlib import Path
 
 from adapters.log_format import LogFormat, parse_format
@@ -68,8 +69,10 @@ def entered(number: int, clock: PipelineClock) -> Event:
     """A reading or a rating, in turn."""
     if number % ENTRIES_HZ:
         return ExertionRated(event_time=clock.now(), source="bench", rpe=13.0, rpe_scale="6-20")
+    # typed when the cuff is down: the last sound of 80 mmHg came 28 s after the first
+    moment = clock.now() - timedelta(seconds=40)
     return ReadingTaken(
-        event_time=clock.now(), source="bench", k1_mmhg=150.0, k5_mmhg=80.0, measured_source="stated"
+        event_time=moment, source="bench", k1_mmhg=150.0, k5_mmhg=80.0, measured_source="stated"
     )
 
 
