@@ -47,6 +47,7 @@ class LiveTables(Tables):
 
     def __init__(self, rules: Rules) -> None:
         super().__init__(rules)
+        self._make_tables({})
         self.changed: set[str] = set()
         self.has_late = False
         self._plans = KeptPlans(self._db)

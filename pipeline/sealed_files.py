@@ -36,10 +36,13 @@ _SMALL: dict[str, Any] = {
     "use_dictionary": False,
     "write_statistics": False,
     "write_page_checksum": True,
+    "store_schema": False,
 }
 _SAMPLES: dict[str, Any] = {
     "compression": "ZSTD",
+    "write_statistics": False,
     "write_page_checksum": True,
+    "store_schema": False,
     "use_dictionary": ["study", "test_id", "source"],
     "column_encoding": {
         "seq": "DELTA_BINARY_PACKED",
@@ -81,20 +84,15 @@ def stamp(rules_digest: str, chain: str) -> dict[str, str]:
 
 @cache
 def schema(name: str) -> pa.Schema:
-    """The columns of one sealed file, each with its unit and meaning."""
-    return pa.schema(
-        [
-            pa.field(one.name, _ARROW[one.type], metadata={"unit": one.unit, "meaning": one.meaning})
-            for one in published()[name].columns
-        ]
-    )
+    """The columns of one sealed file."""
+    return pa.schema([pa.field(one.name, _ARROW[one.type]) for one in published()[name].columns])
 
 
 def file_bytes(name: str, rows: pa.Table, stamped: Mapping[str, str]) -> bytes:
     """The Parquet file of these rows, which have the columns of `schema(name)`.
 
-    Units and meanings stand with each column, and all of the dictionary under the key `columns` of
-    the file, where readers find it that know nothing of Arrow.
+    Units, meanings and all else that the dictionary says of the columns stand under the key `columns`
+    of the file, as JSON, where every reader of Parquet finds them.
     """
     sink = pa.BufferOutputStream()
     whole = rows.replace_schema_metadata(dict(stamped))

@@ -150,9 +150,9 @@ def test_a_cluster_without_dask(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_batches_are_even_and_no_larger_than_a_pass() -> None:
-    folders = [TestFolder("S", f"T{n}", Path(f"T{n}")) for n in range(250)]
+    folders = [TestFolder("S", f"T{n}", Path(f"T{n}")) for n in range(550)]
     parts = batches(folders)
-    assert [len(part.folders) for part in parts] == [83, 83, 84]
+    assert [len(part.folders) for part in parts] == [183, 183, 184]
     assert [folder for part in parts for folder in part.folders] == folders
     assert batches([]) == []
 
