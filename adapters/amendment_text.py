@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import tomllib
+from contextlib import suppress
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args, get_origin
@@ -82,15 +83,14 @@ def typed_changes(target: Event, name: str, text: str, started: datetime) -> dic
     return {field: _value(target, field, text, started)}
 
 
-def start_kept(setup: Path, anchor: datetime, timezone: str | None) -> datetime:
+def start_kept(setup: Path | None, anchor: datetime, timezone: str | None) -> datetime:
     """The start of a test whose date and offset hold for clock times, as when its sheet was read.
 
     `started` of the `setup` kept beside the journal, else the anchor in `timezone`, else in UTC.
     """
-    try:
-        started = tomllib.loads(setup.read_text(encoding="utf-8"))["test"]["started"]
-    except (OSError, ValueError, LookupError, TypeError):
-        started = None
+    started = None
+    with suppress(OSError, ValueError, LookupError, TypeError):
+        started = tomllib.loads(setup.read_text(encoding="utf-8"))["test"]["started"] if setup else None
     if isinstance(started, str):
         started = datetime.fromisoformat(started)
     if isinstance(started, datetime) and started.tzinfo is not None:

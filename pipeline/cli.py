@@ -35,6 +35,7 @@ app = typer.Typer(
 )
 
 FormatChoice = Literal["table", "csv", "json"]
+StartChoice = Literal["asked", "now", "load"]
 ArchiveOption = Annotated[Path, typer.Option("--archive", help="Folder that holds the tests.")]
 FormatOption = Annotated[
     Optional[FormatChoice],  # noqa: UP045 - typer reads it at run time
@@ -129,6 +130,54 @@ def join(
     from pipeline.view import show_test
 
     folder = _join(setup, archive, rules)
+    show_test(folder, form)
+
+
+@app.command()
+def record(
+    setup: Annotated[
+        Optional[Path],  # noqa: UP045 - typer reads it at run time
+        typer.Argument(help="The setup of the test (test.toml); with --resume it may be left out."),
+    ] = None,
+    resume: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option("--resume", help="Go on with a test that was broken off: its folder or its id."),
+    ] = None,
+    archive: ArchiveOption = DEFAULT_ARCHIVE,
+    rules: RulesOption = None,
+    headless: Annotated[
+        bool, typer.Option("--headless", help="Log only, without entries; nobody is warned.")
+    ] = False,
+    logging_only: Annotated[
+        bool, typer.Option("--logging-only", help="With --headless: [limits] are only written down.")
+    ] = False,
+    start: Annotated[
+        Optional[StartChoice],  # noqa: UP045
+        typer.Option("--start", help="asked (default), now, or load: when it first rises (headless)."),
+    ] = None,
+    idle_min: Annotated[
+        float, typer.Option("--idle-min", help="Nobody watching: end so many minutes after the last load.")
+    ] = 10.0,
+    form: FormatOption = None,
+) -> None:
+    """Record a test live: prompts, entries, flags; then seal it.
+
+    Readings are typed at the terminal, like 148/82; ? shows what else can be typed and pressed.
+    """
+    from pipeline.cli_record import record as run_live
+    from pipeline.view import show_test
+
+    folder = run_live(
+        setup,
+        resume,
+        archive,
+        rules,
+        headless=headless,
+        logging_only=logging_only,
+        start=start,
+        idle_min=idle_min,
+    )
+    _seal(folder)
     show_test(folder, form)
 
 
@@ -393,7 +442,9 @@ def _typed_changes(
     if not (name == PRESSURE and isinstance(target, ReadingTaken)):
         check_field(target, field_named(target, name))
     opened = journal.opened
-    return typed_changes(target, name, text, start_kept(folder.setup, opened.anchor, opened.timezone))
+    # a live test began when it began, whatever `started` its setup still had
+    setup = folder.setup if opened.mode == "join" else None
+    return typed_changes(target, name, text, start_kept(setup, opened.anchor, opened.timezone))
 
 
 def _write_files(folder: Path, texts: dict[str, str]) -> None:

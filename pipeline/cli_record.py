@@ -2,22 +2,33 @@
 
 from __future__ import annotations
 
+import os
 import signal
-from collections.abc import Callable
-from contextlib import AbstractContextManager
+import sys
+import threading
+from collections.abc import Sequence
+from contextlib import AbstractContextManager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
+from zoneinfo import ZoneInfo
 
 from pipeline import __version__
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
+    from adapters.base import LiveSource
+    from adapters.pressure_notation import Pressures
+    from adapters.setup_file import Setup
     from pipeline.archive import TestFolder
+    from pipeline.events import Amended
     from pipeline.live import Manner
+    from pipeline.protocol import Limits
     from pipeline.record import Recording
 
 Start = Literal["asked", "now", "load"]
 FROM = "# kept from "
+_END_S = 2.0
 
 
 def record(
@@ -35,11 +46,17 @@ def record(
     from pipeline.live import Manner
     from pipeline.output import say
 
+    if not headless:
+        from adapters.terminal import needs_terminal
+
+        needs_terminal()
+    if idle_min <= 0:
+        raise UsageError(f"--idle-min {idle_min:g}: minutes above 0 are wanted, like 10")
     manner = Manner(
         attended=not headless, start=start or ("load" if headless else "asked"), idle_s=60 * idle_min
     )
     if resume is not None:
-        opening = _resumed(resume, setup_path, archive_path, rules_path, manner)
+        opening = _resumed(resume, setup_path, archive_path, rules_path, manner, logging_only=logging_only)
     elif setup_path is not None:
         opening = _opened(setup_path, archive_path, rules_path, manner, logging_only=logging_only)
     else:
@@ -47,18 +64,18 @@ def record(
     with opening as recording:
         if headless:
             say("nobody is warned: this records without anyone watching, and shows no flags")
-            _watched_by_nobody(recording)
+            say(f"recording {recording.folder.path}; end it with Ctrl-C or SIGTERM")
+            _end_on_signals(recording)
+            recording.run()
         else:
-            from adapters.terminal import Terminal
-
-            _with_console(recording, Terminal)
+            _with_console(recording)
     return recording.folder
 
 
 def _opened(
     setup_path: Path, archive_path: Path, rules_path: Path | None, manner: Manner, *, logging_only: bool
 ) -> AbstractContextManager[Recording]:
-    from adapters.live_sources import live_sources
+    from adapters.local_zone import local_zone
     from adapters.setup_file import load_setup
     from pipeline.archive import Archive
     from pipeline.clock import PipelineClock
@@ -66,16 +83,15 @@ def _opened(
     from pipeline.rules import load_rules, rules_text
 
     setup = load_setup(setup_path)
-    if not manner.attended and setup.limits is not None and not logging_only:
-        raise UsageError(
-            f"{setup_path}: [limits] are set, and with --headless nobody sees when one is crossed; record "
-            "with somebody watching, or add --logging-only to say that the limits are only written down"
-        )
+    _check_limits(setup.limits, str(setup_path), manner, logging_only=logging_only)
     rules_file = rules_path or setup.rules_file
     rules = load_rules(rules_file)
-    sources = live_sources(setup)
+    sources = _sources(setup, manner)
     clock = PipelineClock()
-    opened = setup.test_opened(
+    # the test begins now, whatever was written for the last one
+    zone = setup.test.timezone or local_zone()
+    now = replace(setup, test=setup.test.model_copy(update={"started": None, "timezone": zone}))
+    opened = now.test_opened(
         mode="live", anchor=clock.anchor, rules_digest=rules.digest, software=f"cuffwatt {__version__}"
     )
     kept = Kept(
@@ -85,9 +101,14 @@ def _opened(
 
 
 def _resumed(
-    test: str, setup_path: Path | None, archive_path: Path, rules_path: Path | None, manner: Manner
+    test: str,
+    setup_path: Path | None,
+    archive_path: Path,
+    rules_path: Path | None,
+    manner: Manner,
+    *,
+    logging_only: bool,
 ) -> AbstractContextManager[Recording]:
-    from adapters.live_sources import live_sources
     from adapters.setup_file import load_setup
     from pipeline.archive import Archive
     from pipeline.record import resume_test
@@ -96,8 +117,35 @@ def _resumed(
 
     folder = Archive(archive_path).find(test)
     setup = load_setup(setup_path or _kept_from(folder))
+    _check_limits(setup.limits, str(setup.path), manner, logging_only=logging_only)
     rules = load_rules(rules_path) if rules_path else rules_of(folder)
-    return resume_test(folder, rules, manner, live_sources(setup), f"cuffwatt {__version__}")
+    return resume_test(folder, rules, manner, _sources(setup, manner), f"cuffwatt {__version__}")
+
+
+def _check_limits(limits: Limits | None, where: str, manner: Manner, *, logging_only: bool) -> None:
+    if not manner.attended and limits is not None and not logging_only:
+        raise UsageError(
+            f"{where}: [limits] are set, and with --headless nobody sees when one is crossed; record with "
+            "somebody watching, or add --logging-only to say that the limits are only written down"
+        )
+
+
+def _sources(setup: Setup, manner: Manner) -> Sequence[LiveSource]:
+    """The live sources of a setup; what is left out is said."""
+    from adapters.live_sources import live_sources
+    from pipeline.output import say
+
+    sources = live_sources(setup)
+    live = {source.name for source in sources}
+    for name in setup.sources:
+        if name not in live:
+            say(f"sources.{name}: left out, because a sheet is not live; readings are typed while it records")
+    if not sources and not manner.attended:
+        raise UsageError(
+            f"{setup.path}: no source is live, so without anyone typing there is nothing to record; give a "
+            "source of kind serial or csv"
+        )
+    return sources
 
 
 def _kept_from(folder: TestFolder) -> Path:
@@ -118,16 +166,68 @@ def _kept_from(folder: TestFolder) -> Path:
     return path
 
 
-def _watched_by_nobody(recording: Recording) -> None:
+def _with_console(recording: Recording) -> None:
+    """The console in a thread of its own; the recorder keeps this one, and outlives the terminal."""
+    from adapters.terminal import Terminal
+    from adapters.terminal_desk import Desk, Facts
+    from adapters.terminal_words import Wall
+    from adapters.typed_entry import Typist
+    from pipeline.output import CAUTION
+
+    opened = recording.opened
+    here = opened.anchor.astimezone(ZoneInfo(opened.timezone or "UTC"))
+    facts = Facts(
+        clock=recording.clock,
+        wall=Wall(here),
+        typist=Typist(here),
+        observer=opened.observer,
+        correct=lambda *what: _corrected(recording, *what),
+        caution=CAUTION,
+    )
+    terminal = Terminal(Desk(recording.session, facts), recording.session.unattended)
+    thread = threading.Thread(target=terminal.run, name="terminal", daemon=True)
     _end_on_signals(recording)
-    recording.run()
+    thread.start()
+    try:
+        recording.run()
+    finally:
+        terminal.stop()
+        thread.join(timeout=_END_S)
+        terminal.restore()
+        if terminal.gone:
+            _say_nothing_more()
 
 
-def _with_console(recording: Recording, console: Callable[..., object]) -> None:
-    """The console in a thread of its own; the recorder keeps this one."""
-    raise NotImplementedError
+def _corrected(
+    recording: Recording, seq: int, pressures: Pressures | None, reason: str, by: str
+) -> list[Amended]:
+    """The amendments of one reading of a test that is being recorded, planned as for one that is over."""
+    from pipeline.amend import plan
+    from pipeline.amendable import VOID
+    from pipeline.journal import read_journal
+
+    changes: dict[str, object] = {VOID: True}
+    if pressures is not None:
+        changes = {
+            "k1_mmhg": pressures.k1_mmhg,
+            "k1_at_least": pressures.k1_at_least or None,
+            "k4_mmhg": pressures.k4_mmhg,
+            "k5_mmhg": pressures.k5_mmhg,
+            "heard_to_mmhg": pressures.heard_to_mmhg,
+        }
+    journal = read_journal(recording.folder.journal)
+    return plan(journal, seq, changes, reason=reason, by=by, now=recording.clock.now())
 
 
 def _end_on_signals(recording: Recording) -> None:
-    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+    """Told to end, the test is closed; a terminal that goes away ends nothing."""
+    for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: recording.session.interrupt())
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+
+
+def _say_nothing_more() -> None:
+    """There is no terminal any more to say anything to, which must not keep the test from being sealed."""
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

@@ -9,6 +9,7 @@
         JournalExists            a test of that name is already there
         JournalClosed            the test was closed, nothing may follow
       ArchiveError               the archive folder cannot be used
+      NotConfirmed               an entry of a live test is taken and not on disk yet
 
 Every message says what was given, what was wanted and what to do next.  The library raises,
 the command line turns it into words and an exit code.
@@ -37,6 +38,10 @@ class InputError(CuffwattError, ValueError):
 
 class ArchiveError(CuffwattError, OSError):
     """The archive folder cannot be used."""
+
+
+class NotConfirmed(CuffwattError):
+    """An entry was taken and is not on disk."""
 
 
 class JournalError(CuffwattError):

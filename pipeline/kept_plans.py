@@ -8,7 +8,11 @@ relation as a table once and from then on empties and fills it.
 
 from __future__ import annotations
 
+from typing import Any
+
 import duckdb
+
+_TIDY_FILLS = 2000
 
 
 class KeptPlans:
@@ -20,6 +24,7 @@ class KeptPlans:
         self._plain.execute("pragma disable_optimizer").fetchall()
         self._made: set[str] = set()
         self._planned: set[str] = set()
+        self._fills = 0
 
     def close(self) -> None:
         """End the connection; the tables stay."""
@@ -33,10 +38,21 @@ class KeptPlans:
             self._made.add(name)
             return
         self._plain.execute(f"delete from {name}").fetchall()
+        self._fills += 1
         if optimized:
             self._main.execute(f"insert into {name}\n{select}").fetchall()
             return
+        self.run(f"fill_{name}", f"insert into {name}\n{select}")
+
+    def run(self, name: str, statement: str) -> list[tuple[Any, ...]]:
+        """The rows of a statement that is planned once under this name."""
         if name not in self._planned:
-            self._plain.execute(f"prepare fill_{name} as insert into {name}\n{select}").fetchall()
+            self._plain.execute(f"prepare {name} as {statement}").fetchall()
             self._planned.add(name)
-        self._plain.execute(f"execute fill_{name}").fetchall()
+        return self._plain.execute(f"execute {name}").fetchall()
+
+    def tidy(self) -> None:
+        """Take away what emptied relations leave behind, once in many fills: it slows down every scan."""
+        if self._fills >= _TIDY_FILLS:
+            self._main.execute("checkpoint").fetchall()
+            self._fills = 0

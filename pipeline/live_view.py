@@ -85,6 +85,7 @@ class LiveView:
     rpe_scale: RpeScale | None = None
     rated_seq: int | None = None
     """The seq of the last rating of exertion."""
+    rated_s: float | None = None
     last_seq: int = 0
     last_arm: Arm | None = None
 
@@ -92,6 +93,26 @@ class LiveView:
     def prompt(self) -> PromptShown | None:
         """The one that matters now: the oldest that is open, else the next planned."""
         return self.prompts[0] if self.prompts else None
+
+    def at_hand(self, now_s: float) -> PromptShown | None:
+        """The one to act on now: an entry that is still to come must not hide the next reading."""
+        begun = [one for one in self.prompts if one.doing(now_s) in ("stand_by", "take")]
+        return begun[-1] if begun else self.prompt
+
+    def exertion_asked(self, now_s: float) -> bool:
+        """Whether to ask for exertion now: for a reading under load, until it is rated."""
+        return any(
+            one.exertion_due(now_s, self.people)
+            and (self.rated_s is None or self.rated_s < exertion_asked_s(one.prompt, self.people))
+            for one in self.prompts
+            if one.prompt.aims_at in ("stage_end", "mark") and self._is_loaded(one)
+        )
+
+    def _is_loaded(self, shown: PromptShown) -> bool:
+        """Whether a prompt is of a loaded stage; one of the stage before is known by its aim."""
+        if self.stage is not None and self.stage.index == shown.prompt.stage_index:
+            return self.stage.stage.loaded
+        return shown.prompt.aims_at == "stage_end"
 
     def quiet(self, now_s: float) -> bool:
         """Whether a reading is going on: from the opening of a window until its entry, no sound."""

@@ -34,10 +34,12 @@ class Kept:
 
 @dataclass
 class Recording:
-    """A live test that is open: its folder, its session, and the lines it begins with."""
+    """A live test that is open: its folder, its session, its clock, and the lines it begins with."""
 
     folder: TestFolder
     session: Session
+    opened: TestOpened
+    clock: Clock
     opening: Sequence[Event] = field(default_factory=list)
 
     def run(self) -> None:
@@ -66,7 +68,7 @@ def open_test(
         if not manner.attended:
             opening.append(NoteWritten(event_time=opened.event_time, source=SOURCE, text=UNWATCHED))
         session, _ = _session(opened, journal, rules, clock, manner, sources)
-        yield Recording(folder, session, opening)
+        yield Recording(folder, session, opened, clock, opening)
 
 
 @contextmanager
@@ -124,7 +126,9 @@ def resume_test(
                 rules_digest=rules.digest,
             )
         )
-        yield Recording(folder, session, opening)
+        if not manner.attended:
+            opening.append(NoteWritten(event_time=now, source=SOURCE, text=UNWATCHED))
+        yield Recording(folder, session, opened, clock, opening)
 
 
 def _session(

@@ -255,7 +255,7 @@ class Recorder:
             phase,
             per_s=reading.deflation_mmhg_per_s,
             per_beat=reading.deflation_mmhg_per_beat,
-            heart_rate_bpm=self._deriver.heart_rate_bpm(self._clock.now())
+            heart_rate_bpm=self._deriver.watch(self._clock.now(), self._next_seq - 1).heart_rate_30s_bpm
             if reading.deflation_mmhg_per_s is None and reading.deflation_mmhg_per_beat
             else None,
         )

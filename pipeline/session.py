@@ -11,17 +11,18 @@ import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from queue import Empty, SimpleQueue
 from typing import Literal, Protocol
 
 from pipeline.clock import Clock
 from pipeline.control import Control, Interrupt
+from pipeline.course import SOURCE
 from pipeline.derived import Derived, Watched
 from pipeline.deriver import Deriver
-from pipeline.errors import CuffwattError
-from pipeline.events import Event, Sample
+from pipeline.errors import CuffwattError, NotConfirmed, UsageError
+from pipeline.events import Event, NoteWritten, Sample
 from pipeline.live import LiveTest
 from pipeline.rules import Rules
 from pipeline.showing import Showing
@@ -46,10 +47,6 @@ class Asked:
 
     what: Event | Control
     answer: Future[Event]
-
-
-class NotConfirmed(CuffwattError):
-    """An entry was taken and is not on disk."""
 
 
 class DeriverThread(threading.Thread):
@@ -170,6 +167,19 @@ class Session:
         self._interrupts += 1
         self._queue.put(Asked(Interrupt(), Future()))
 
+    def unattended(self, why: str) -> None:
+        """Nobody is there any more: go on as a test that nobody watches, and write it down."""
+        manner = self._live.manner
+        start = "load" if manner.start == "asked" else manner.start
+        self._live.manner = replace(manner, attended=False, start=start)
+        self.put(
+            NoteWritten(
+                event_time=self._clock.now(),
+                source=SOURCE,
+                text=f"{why}: nobody is watching, the recording goes on",
+            )
+        )
+
     def heard(self, event: Event) -> None:
         """One line from before an interruption."""
         self._showing.take(event)
@@ -198,8 +208,17 @@ class Session:
                     thread.join(timeout=2)
             self._deriver.close()
             self._deriver.join(timeout=5)
+            self._answer_late()
             with self.changed:
                 self.changed.notify_all()
+
+    def _answer_late(self) -> None:
+        """Nobody waits for ever for the answer to what came after the end."""
+        with suppress(Empty):
+            while True:
+                item = self._queue.get_nowait()
+                if isinstance(item, Asked):
+                    item.answer.set_exception(UsageError("the test is closed; nothing more is recorded"))
 
     def _queued(self) -> list[Event | Asked | Derived | Watched | None]:
         batch = [self._queue.get()]

@@ -13,6 +13,7 @@ from pipeline.bladder import BLADDERS
 
 _PACKAGE = Path(__file__).resolve().parent
 TEST_RELATIONS = "test"
+WATCH_RELATIONS = "watch"
 
 
 def shipped(name: str) -> Path:
@@ -37,6 +38,13 @@ def test_ladder() -> tuple[tuple[str, str], ...]:
     """The relations of a test in the order in which they build on one another: (name, SELECT)."""
     files = sorted((shipped("sql") / TEST_RELATIONS).glob("*.sql"))
     return tuple((file.stem.split("_", 1)[1], file.read_text(encoding="utf-8")) for file in files)
+
+
+@cache
+def watch_relations() -> dict[str, str]:
+    """What a live test is asked between two runs of the ladder: name -> SELECT; nothing is sealed from it."""
+    files = sorted((shipped("sql") / WATCH_RELATIONS).glob("*.sql"))
+    return {file.stem: file.read_text(encoding="utf-8") for file in files}
 
 
 @cache

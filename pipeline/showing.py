@@ -29,6 +29,7 @@ class Showing:
         self._sources: dict[str, SourceShown] = {}
         self._opened: TestOpened | None = None
         self._rated_seq: int | None = None
+        self._rated_s: float | None = None
 
     def take(self, event: Event) -> None:
         """One recorded event."""
@@ -45,7 +46,7 @@ class Showing:
         elif isinstance(event, SourceFound):
             self._sources[name] = replace(self._sources.get(name, SourceShown(name)), lost=None)
         elif isinstance(event, ExertionRated):
-            self._rated_seq = event.seq
+            self._rated_seq, self._rated_s = event.seq, event.elapsed_s
 
     def found(self, found: Derived | Watched) -> None:
         """What the deriver found last."""
@@ -79,6 +80,7 @@ class Showing:
             people=(opened.people if opened else None) or 2,
             rpe_scale=opened.rpe_scale if opened else None,
             rated_seq=self._rated_seq,
+            rated_s=self._rated_s,
             last_seq=live.recorder.last_seq,
             last_arm=live.last_arm,
         )

@@ -1,13 +1,13 @@
 """The typed tables that journals fill, in a DuckDB of their own in memory.
 
-`Tables` takes events one by one (live, join, replay) or whole journals in bulk (sealing) and
-runs the ladder of sql/test over them.  Amendments are overlaid here, where events become rows.
+`Tables` takes events one by one or whole journals in bulk (sealing) and runs the ladder of
+sql/test over them; `LiveTables` (pipeline/live_tables.py) runs parts of it again and again.
+Amendments are overlaid here, where events become rows.
 """
 
 from __future__ import annotations
 
 import json
-import re
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -24,7 +24,6 @@ from pipeline.amendments import Voided, amended_event, original_value, overlaid
 from pipeline.bladder import bladder_rows
 from pipeline.errors import CuffwattError
 from pipeline.events import Amended, Event, Sample, SourceOpened, TestOpened
-from pipeline.kept_plans import KeptPlans
 from pipeline.rules import Rules, rule_rows, setting_row
 from pipeline.shipped import table_statements, test_ladder
 
@@ -36,8 +35,7 @@ _SAMPLE_COLUMNS = (
 # up to here values are cheaper than a table of Arrow
 _FEW_ROWS = 3
 # from here on what reads the samples is dearer to run than to plan
-_MANY_SAMPLES = 20_000
-_READS_SAMPLES = re.compile(r"\b(from|join) samples?\b")
+MANY_SAMPLES = 20_000
 
 
 @dataclass(frozen=True)
@@ -59,17 +57,14 @@ class LoadedJournal:
 class Tables:
     """One in-memory DuckDB with the tables of tables.sql; owned by one thread.
 
-    `threads` limits DuckDB's own threads; `again` is for one test whose ladder runs many times.
-    The results depend on neither.
+    `threads` limits DuckDB's own threads; the results do not depend on it.
     """
 
-    def __init__(self, rules: Rules, threads: int = 1, *, again: bool = False) -> None:
+    def __init__(self, rules: Rules, threads: int = 1) -> None:
         self._db = duckdb.connect(":memory:", config={"threads": threads})
         for statement in table_statements():
             self._db.execute(statement).fetchall()
-        self._plans = KeptPlans(self._db) if again else None
         self._is_small = False
-        self._samples_seen = 0
         self._schemas: dict[str, pa.Schema] = {}
         self._waiting: dict[str, list[dict[str, Any]]] = defaultdict(list)
         self._samples: list[tuple[Any, ...]] = []
@@ -83,8 +78,6 @@ class Tables:
 
     def close(self) -> None:
         """Give the memory back."""
-        if self._plans is not None:
-            self._plans.close()
         self._db.close()
 
     def add(self, event: Event) -> None:
@@ -127,7 +120,7 @@ class Tables:
                 }
             )
         self._load_samples([journal for journal in journals if journal.samples])
-        self._is_small = len(journals) == 1 and journals[0].samples <= _MANY_SAMPLES
+        self._is_small = len(journals) == 1 and journals[0].samples <= MANY_SAMPLES
 
     def set_end(self, as_of: datetime, last_seq: int, *, closed: bool = False) -> None:
         """How far the test in hand goes: the pipeline time up to which flags about time hold."""
@@ -145,26 +138,17 @@ class Tables:
             },
         ).fetchall()
 
-    def run(self, only: frozenset[str] | None = None) -> None:
-        """Derive the relations of sql/test in order; `only` leaves out those not named."""
+    def run(self) -> None:
+        """Derive the relations of sql/test in order."""
         self._flush()
         if self._is_small:
             # of one short test a statement is planned longer than it runs
             self._db.execute("pragma disable_optimizer").fetchall()
-        for name, select in test_ladder():
-            if only is not None and name not in only:
-                continue
+        for name, _ in test_ladder():
             try:
-                if self._plans is None:
-                    self._db.execute(_parsed()[name]).fetchall()
-                else:
-                    many = self._samples_seen > _MANY_SAMPLES and _READS_SAMPLES.search(select) is not None
-                    self._plans.fill(name, select, optimized=many)
+                self._db.execute(_parsed()[name]).fetchall()
             except duckdb.Error as error:
-                raise CuffwattError(
-                    f"sql/test: relation {name} failed ({error}); this is a fault of the program, "
-                    "not of your data: the journal is whole, please report it"
-                ) from error
+                raise relation_failed(name, error) from error
 
     def arrow(self, select: str) -> pa.Table:
         """The result of a SELECT as one Arrow table."""
@@ -242,8 +226,7 @@ class Tables:
             ]
             schema = self._schema("sample")
             arrays = [pa.array(column, field.type) for column, field in zip(columns, schema, strict=True)]
-            self._insert("sample", pa.Table.from_arrays(arrays, schema=schema))
-            self._samples_seen += len(self._samples)
+            self._insert_samples(pa.Table.from_arrays(arrays, schema=schema))
             self._samples = []
         for table, rows in self._waiting.items():
             if not rows:
@@ -253,6 +236,9 @@ class Tables:
             else:
                 self._insert(table, pa.Table.from_pylist(rows, schema=self._schema(table)))
             rows.clear()
+
+    def _insert_samples(self, rows: pa.Table) -> None:
+        self._insert("sample", rows)
 
     def _schema(self, table: str) -> pa.Schema:
         if table not in self._schemas:
@@ -268,6 +254,14 @@ class Tables:
     def _insert(self, table: str, rows: pa.Table) -> None:
         self._db.register("waiting", rows)
         self._db.execute(f"insert into {table} select * from waiting").fetchall()
+
+
+def relation_failed(name: str, error: duckdb.Error) -> CuffwattError:
+    """What is said when a relation cannot be derived."""
+    return CuffwattError(
+        f"sql: relation {name} failed ({error}); this is a fault of the program, "
+        "not of your data: the journal is whole, please report it"
+    )
 
 
 @cache

@@ -20,7 +20,9 @@ last_load as (
     select study, test_id, max(plus_s(last_at, clock_offset_s)) as last_load_at
     from (
         select study, test_id, source as name, max(event_time) as last_at
-        from sample where watts is not null group by study, test_id, source
+        from (select study, test_id, source, event_time, watts from sample) as sample
+        join (select distinct study, test_id from stage_started where "by" = 'detected') using (study, test_id)
+        where watts is not null group by study, test_id, source
     )
     join sources using (study, test_id, name)
     group by study, test_id

@@ -48,25 +48,38 @@ staged as (
         and entered.measured_at > due_stage.opens_at
         and entered.measured_at <= plus_s(due_stage.ended_at, 10)
 ),
-rated as (
-    select staged.study, staged.test_id, staged.reading_id, exertion.rpe, exertion.rpe_scale,
-        exertion.seq as rpe_seq
+-- windows run over few columns: what they cost grows with the width of what they pass on
+near as (
+    select staged.study, staged.test_id, staged.reading_id, exertion.seq as rpe_seq,
+        exertion.due_seq = staged.due_seq as same_prompt,
+        abs(seconds_between(exertion.event_time, staged.measured_at)) as apart_s
     from staged
     join exertion_rated as exertion on exertion.study = staged.study and exertion.test_id = staged.test_id
     where staged.status <> 'void' and staged.role = 'primary'
         and not exertion.void and coalesce(exertion.about, 'overall') = 'overall'
         and (exertion.due_seq = staged.due_seq
             or abs(seconds_between(exertion.event_time, staged.measured_at)) <= 60)
-    qualify row_number() over (
-        partition by staged.study, staged.test_id, exertion.seq
-        order by exertion.due_seq = staged.due_seq desc nulls last,
-            abs(seconds_between(exertion.event_time, staged.measured_at)), staged.reading_id
-    ) = 1
-    and row_number() over (
-        partition by staged.study, staged.test_id, staged.reading_id
-        order by exertion.due_seq = staged.due_seq desc nulls last,
-            abs(seconds_between(exertion.event_time, staged.measured_at)), exertion.seq desc
-    ) = 1
+),
+rated as (
+    select study, test_id, reading_id, rpe, rpe_scale, rpe_seq
+    from (
+        select study, test_id, reading_id, rpe_seq
+        from near
+        qualify row_number() over (
+            partition by study, test_id, rpe_seq order by same_prompt desc nulls last, apart_s, reading_id
+        ) = 1
+        and row_number() over (
+            partition by study, test_id, reading_id order by same_prompt desc nulls last, apart_s, rpe_seq desc
+        ) = 1
+    )
+    join (select study, test_id, seq as rpe_seq, rpe, rpe_scale from exertion_rated)
+        using (study, test_id, rpe_seq)
+),
+answers as (
+    select study, test_id, reading_id, row_number() over (
+            partition by study, test_id, due_seq, status = 'taken' and role = 'primary' order by reading_id
+        ) as answer
+    from (select study, test_id, reading_id, due_seq, status, role from staged)
 )
 select staged.*,
     stages.label as stage_label, stages.phase, stages.loaded, stages.is_ramp, stages.target_watts,
@@ -81,9 +94,7 @@ select staged.*,
         when role <> 'primary' then 'second_observer'
         when k1_mmhg is null then 'no_systolic'
         when clarity = 'doubtful' then 'doubtful'
-        when due_seq is not null and row_number() over (
-            partition by staged.study, staged.test_id, due_seq, status = 'taken' and role = 'primary'
-            order by staged.reading_id) > 1 then 'entered_twice'
+        when due_seq is not null and answer > 1 then 'entered_twice'
         when k1_mmhg <= dbp_mmhg then 'not_above_diastolic'
         -- last: said of what could be used but for this
         when k1_at_least then 'lower_bound'
@@ -92,6 +103,8 @@ select staged.*,
     cast(case measured_source when 'marked' then 1 when 'stated' then 5 when 'estimated' then 15 end as double)
         as u_time_s
 from staged
+join answers on answers.study = staged.study and answers.test_id = staged.test_id
+    and answers.reading_id = staged.reading_id
 left join stages on stages.study = staged.study and stages.test_id = staged.test_id
     and stages.stage_index = staged.stage_index
 left join rated on rated.study = staged.study and rated.test_id = staged.test_id

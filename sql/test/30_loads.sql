@@ -24,8 +24,14 @@ with windows as (
     )
     cross join setting
 ),
+-- joined by the seconds that they touch: a window holds few of the many samples
+in_seconds as (
+    select study, test_id, reading_id, window_of, opens, closes, moment,
+        unnest(range(epoch_us(opens) // 1000000, epoch_us(closes) // 1000000 + 1)) as second
+    from windows
+),
 in_window as (
-    select windows.study, windows.test_id, reading_id, window_of, opens, closes, moment,
+    select in_seconds.study, in_seconds.test_id, reading_id, window_of, opens, closes, moment,
         seq, source, sampled_at, unnest([
             {measure: 'watts', reading: watts, counts: watts_counts, priority: watts_rank, rr: false},
             {measure: 'cadence', reading: cadence_rpm, counts: cadence_counts, priority: cadence_rank,
@@ -33,9 +39,17 @@ in_window as (
             {measure: 'heart_rate', reading: heart_rate_bpm, counts: heart_rate_counts,
              priority: heart_rate_rank, rr: heart_rate_from_rr}
         ]) as one
-    from windows
-    join samples on samples.study = windows.study and samples.test_id = windows.test_id
-        and samples.sampled_at > windows.opens and samples.sampled_at <= windows.closes
+    from (
+        select *, epoch_us(sampled_at) // 1000000 as second
+        from (
+            select study, test_id, seq, source, sampled_at, watts, cadence_rpm, heart_rate_bpm, watts_counts,
+                cadence_counts, heart_rate_counts, watts_rank, cadence_rank, heart_rate_rank, heart_rate_from_rr
+            from samples
+        )
+    ) as samples
+    join in_seconds on samples.study = in_seconds.study and samples.test_id = in_seconds.test_id
+        and samples.second = in_seconds.second
+        and samples.sampled_at > in_seconds.opens and samples.sampled_at <= in_seconds.closes
 ),
 averaged as (
     select study, test_id, reading_id, window_of, one.measure as measure, source,

@@ -17,7 +17,8 @@ with gathered as (
         times.pump_started_at, test_opened.mass_kg, test_opened.age_years, test_opened.medication,
         map_method, hr_max_method, vo2_method, mark_tolerance_s, window_early_s, window_late_s
     from readings
-    join test_opened using (study, test_id)
+    join (select study, test_id, mass_kg, age_years, medication from test_opened) as test_opened
+        using (study, test_id)
     join times using (study, test_id, reading_id)
     left join loads using (study, test_id, reading_id)
     cross join setting

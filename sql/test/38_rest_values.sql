@@ -8,10 +8,13 @@ with resting as (
         case when not dbp_next_load then dbp_mmhg end as dbp_mmhg,
         case when not dbp_next_load then dbp_phase end as dbp_phase,
         coalesce(pump_started_at, measured_at) as begins_at
-    from readings
-    left join loads using (study, test_id, reading_id)
-    left join times using (study, test_id, reading_id)
-    left join dbp_loads using (study, test_id, reading_id)
+    from (
+        select study, test_id, reading_id, stage_index, phase, measured_at, k1_mmhg, dbp_mmhg, dbp_phase, arm, used
+        from readings
+    ) as readings
+    left join (select study, test_id, reading_id, heart_rate_bpm from loads) using (study, test_id, reading_id)
+    left join (select study, test_id, reading_id, pump_started_at from times) using (study, test_id, reading_id)
+    left join (select study, test_id, reading_id, dbp_next_load from dbp_loads) using (study, test_id, reading_id)
     where used and phase = 'rest'
 ),
 averaged as (
@@ -36,8 +39,8 @@ ordered as (
                 when 'supine' then 'supine' when 'semi_recumbent' then 'semi_recumbent' else 'seated' end then 2
             else 3
         end as posture_order
-    from stages
-    join test_opened using (study, test_id)
+    from (select study, test_id, stage_index, stage_seq, position, phase, started_at, loaded from stages) as stages
+    join (select study, test_id, ergometer_posture from test_opened) using (study, test_id)
 )
 select study, test_id, stage_index as rest_stage_index, stage_seq as rest_stage_seq, position as rest_position,
     posture_order = 3 as rest_other_posture,

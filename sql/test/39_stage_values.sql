@@ -9,10 +9,15 @@ with used as (
         case when not coalesce(dbp_next_load, false) then map_mmhg end as map_mmhg,
         case when not coalesce(dbp_next_load, false) then pulse_pressure_mmhg end as pulse_pressure_mmhg,
         loads.heart_rate_bpm, loads.watts
-    from readings
-    left join loads using (study, test_id, reading_id)
-    left join derived using (study, test_id, reading_id)
-    left join dbp_loads using (study, test_id, reading_id)
+    from (
+        select study, test_id, reading_id, stage_index, phase, measured_at, k1_mmhg, dbp_mmhg, dbp_phase, used
+        from readings
+    ) as readings
+    left join (select study, test_id, reading_id, heart_rate_bpm, watts from loads) as loads
+        using (study, test_id, reading_id)
+    left join (select study, test_id, reading_id, map_mmhg, pulse_pressure_mmhg from derived)
+        using (study, test_id, reading_id)
+    left join (select study, test_id, reading_id, dbp_next_load from dbp_loads) using (study, test_id, reading_id)
     where used and stage_index is not null
     qualify phase = 'rest'
         or row_number() over (

@@ -12,21 +12,22 @@ with earlier as (
         stage_values.dbp_phase as earlier_dbp_phase, stage_values.map_mmhg as earlier_map_mmhg,
         stage_values.pulse_pressure_mmhg as earlier_pulse_pressure_mmhg,
         stage_values.heart_rate_bpm as earlier_heart_rate_bpm, stage_values.watts as earlier_watts
-    from readings
-    join stage_values on stage_values.study = readings.study and stage_values.test_id = readings.test_id
-        and stage_values.stage_index < readings.stage_index
-    where readings.used and readings.phase <> 'rest'
-    qualify row_number() over (
-        partition by readings.study, readings.test_id, readings.reading_id
-        order by stage_values.stage_index desc
-    ) = 1
-    and not (stage_values.phase = 'rest' and readings.phase = 'recovery')
+    from (
+        select readings.study, readings.test_id, reading_id, readings.phase, max(stage_values.stage_index) as stage_index
+        from readings
+        join stage_values on stage_values.study = readings.study and stage_values.test_id = readings.test_id
+            and stage_values.stage_index < readings.stage_index
+        where readings.used and readings.phase <> 'rest'
+        group by readings.study, readings.test_id, reading_id, readings.phase
+    ) as readings
+    join stage_values using (study, test_id, stage_index)
+    where not (stage_values.phase = 'rest' and readings.phase = 'recovery')
 ),
 -- the rating beside a reading is an entry of its own
 corrected as (
     select readings.study, readings.test_id, reading_id, amended.seq, field, original, value, reason, "by",
         amended.event_time
-    from readings
+    from (select study, test_id, reading_id, rpe_seq from readings) as readings
     join amended on amended.study = readings.study and amended.test_id = readings.test_id
         and (target_seq = reading_id or (target_seq = rpe_seq and field in ('rpe', 'rpe_scale')))
 ),
@@ -53,13 +54,16 @@ compared as (
         used and phase is not null and phase not in ('rest', 'recovery') as compares_with_rest,
         not coalesce(dbp_next_load, false) as at_own_load,
         used and not coalesce(dbp_next_load, false) and dbp_phase = earlier_dbp_phase as same_phase
-    from readings
-    join test_opened using (study, test_id)
+    from (select study, test_id, reading_id, used, phase, dbp_phase from readings) as readings
+    join (select study, test_id, anchor from test_opened) using (study, test_id)
     left join dbp_loads using (study, test_id, reading_id)
     left join earlier using (study, test_id, reading_id)
     left join originals using (study, test_id, reading_id)
     left join amendments using (study, test_id, reading_id)
-    left join rest_values using (study, test_id)
+    left join (
+        select study, test_id, sbp_rest_mmhg, dbp_rest_mmhg, dbp_rest_phase, dbp_rest_note, hr_rest_bpm
+        from rest_values
+    ) using (study, test_id)
 )
 select readings.study, readings.test_id, readings.reading_id, status, used, used_note, due_seq, stage_index, stage_source, stage_label,
     phase, position, measured_at, seconds_between(anchor, measured_at) as elapsed_s,

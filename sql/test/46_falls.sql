@@ -17,7 +17,11 @@ with armed as (
             ),
             'one'
         ) as arm_taken
-    from readings
+    from (
+        select study, test_id, reading_id, stage_index, phase, measured_at, k1_mmhg, clarity, used, loaded, arm,
+            status, role
+        from readings
+    )
     where status = 'taken' and role = 'primary'
 ),
 targeted as (
@@ -27,8 +31,10 @@ targeted as (
                 * least(1, seconds_between(stages.started_at, measured_at) / planned_s)
         end as target_at_reading
     from armed
-    left join loads using (study, test_id, reading_id)
-    left join stages using (study, test_id, stage_index)
+    left join (select study, test_id, reading_id, watts from loads) using (study, test_id, reading_id)
+    left join (
+        select study, test_id, stage_index, is_ramp, target_watts, target_watts_to, started_at, planned_s from stages
+    ) as stages using (study, test_id, stage_index)
     where used and armed.loaded
 ),
 loaded as (

@@ -10,7 +10,11 @@ with before as (
         -- a missed attempt was let down when it was missed
         lag(coalesce(released_at, case when attempted then measured_at end) ignore nulls) over in_order
             as released_before
-    from measures
+    from (
+        select study, test_id, reading_id, status, role, stage_index, measured_at, arm, sbp_mmhg, used,
+            released_at, attempted
+        from measures
+    )
     where status <> 'void'
     -- a second observer listens to the same beats: not another reading in the order of readings
     window in_order as (partition by study, test_id, coalesce(role, 'primary') order by measured_at, reading_id),
@@ -27,7 +31,7 @@ select study, test_id, reading_id, status, used, used_note, due_seq,
     seconds_between(started_at, coalesce(pump_started_at, measured_at)) as rest_before_s,
     arm_before, k1_lowest_before, k1_highest_before, released_before
 from before
-join test_opened using (study, test_id)
-left join rest_values using (study, test_id)
+join (select study, test_id, gauge_step_mmhg from test_opened) using (study, test_id)
+left join (select study, test_id, sbp_rest_mmhg from rest_values) using (study, test_id)
 join (select study, test_id, reading_id, loaded, started_at from readings) using (study, test_id, reading_id)
 join measures using (study, test_id, reading_id)

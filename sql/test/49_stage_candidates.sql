@@ -11,7 +11,11 @@ hr_flat as (
         case when watts_step >= hr_rise_watts - load_noise_watts then hr_step end as rise,
         lag(case when watts_step >= hr_rise_watts - load_noise_watts then hr_step end) over (
             partition by study, test_id order by stage_index) as rise_before
-    from flag_stages as stage
+    from (
+        select study, test_id, stage_seq, stage_index, phase, ended_at, watts_step, hr_step, hr_rise_watts,
+            load_noise_watts, loaded, is_over, medication, pacemaker
+        from flag_stages
+    ) as stage
     where loaded and is_over and not coalesce(contains(medication, 'beta_blocker'), false)
         and not coalesce(pacemaker, false)
 ),

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from pipeline import events as ev
+from pipeline.derived import Derived, Watched
 from pipeline.deriver import Deriver
 from pipeline.rules import shipped_rules
 from pipeline.snapshot import Snapshot
@@ -50,8 +51,11 @@ class Fed:
     def snapshot(self, second: float) -> Snapshot:
         return self.deriver.snapshot(ANCHOR + timedelta(seconds=second), self.seq)
 
-    def flags(self, second: float) -> list[dict[str, Any]]:
-        return self.deriver.flags(ANCHOR + timedelta(seconds=second), self.seq)
+    def derive(self, second: float) -> Derived:
+        return self.deriver.derive(ANCHOR + timedelta(seconds=second), self.seq)
+
+    def watch(self, second: float) -> Watched:
+        return self.deriver.watch(ANCHOR + timedelta(seconds=second), self.seq)
 
 
 @pytest.fixture
@@ -170,22 +174,70 @@ def test_a_fall_asks_for_one_repeat(
 def test_flags_come_with_the_most_severe_first(fed: Callable[[], Fed]) -> None:
     one = fed()
     fall(one, 160, 150, 260)
-    found = one.flags(480 + 360 - 15)
-    levels = [flag["level"] for flag in found]
+    found = one.derive(480 + 360 - 15).flags
+    levels = [flag.level for flag in found]
     assert levels == sorted(levels, key=["stop", "caution", "check", "note"].index)
-    assert found[0]["code"] == "systolic_high"  # 260 is above 250 mmHg
-    assert (found[0]["target_seq"], found[0]["observed"]) == (one.seq, 260)
-    assert "systolic_fall" in [flag["code"] for flag in found]
+    assert found[0].code == "systolic_high"  # 260 is above 250 mmHg
+    assert (found[0].target_seq, found[0].observed, found[0].threshold) == (one.seq, 260, 250)
+    assert "systolic_fall" in [flag.code for flag in found]
 
 
-def test_the_heart_rate_is_the_mean_of_thirty_seconds(fed: Callable[[], Fed]) -> None:
+def test_readings_come_with_what_a_console_shows(fed: Callable[[], Fed]) -> None:
     one = fed()
     one.stage(0, 0, "rest")
-    assert one.deriver.heart_rate_bpm(ANCHOR) is None
+    one.reading(310, 118.0)
+    one.reading(400, 122.0)
+    one.stage(480, 1, "exercise", 50.0)
+    one.log(480, 640, 50.0, 100.0)
+    loaded = one.reading(630, 140.0, clarity="clear")
+    derived = one.derive(640)
+    assert (derived.seq, derived.snapshot.seq, derived.snapshot.sbp_rest) == (loaded, loaded, 120)
+    last = derived.readings[-1]
+    assert (last.reading_id, last.stage_label, last.elapsed_s) == (loaded, "stage 1", 630)
+    assert (last.k1_mmhg, last.k5_mmhg, last.dbp_mmhg, last.dbp_phase) == (140, 80, 80, "K5")
+    assert (last.watts, last.heart_rate_bpm, last.status, last.used) == (50, 100, "taken", True)
+    # from the mean of 118 and 122; 5 mmHg is what one reading in exercise repeats to when it is clear
+    assert (last.sbp_change_rest_mmhg, last.u_sbp_mmhg) == (20, 5)
+
+
+def test_a_correction_withdraws_a_flag(fed: Callable[[], Fed]) -> None:
+    one = fed()
+    fall(one, 160, 260)
+    wrong = one.seq
+    assert "systolic_high" in [flag.code for flag in one.derive(710).flags]
+    one.add(
+        ev.FlagRaised,
+        711,
+        code="systolic_high",
+        level="stop",
+        target_seq=wrong,
+        observed=260.0,
+        threshold=250.0,
+    )
+    one.add(ev.Amended, 712, target_seq=wrong, field="k1_mmhg", value=160.0, reason="typed wrong", by="AB-1")
+    assert one.watch(713).differs
+    assert "systolic_high" not in [flag.code for flag in one.derive(713).flags]
+
+
+def test_the_watch_has_what_the_logs_say_now(fed: Callable[[], Fed]) -> None:
+    one = fed()
+    one.stage(0, 0, "rest")
+    before = one.watch(0)
+    assert (before.watts.value, before.heart_rate_bpm.age_s, before.heart_rate_30s_bpm) == (None, None, None)
     one.log(0, 75, 0.0, 60.0)
     # 75, 80, ... 100 s: six samples in (70, 100], one of them implausible and not counted
     for n, bpm in enumerate((80.0, 82.0, 84.0, 300.0, 88.0, 91.0)):
         one.add(ev.Sample, 75 + 5 * n, heart_rate_bpm=bpm)
+    found = one.watch(101)
     # (80 + 82 + 84 + 88 + 91) / 5
-    assert one.deriver.heart_rate_bpm(ANCHOR + timedelta(seconds=100)) == pytest.approx(85)
-    assert one.deriver.heart_rate_bpm(ANCHOR + timedelta(seconds=300)) is None
+    assert found.heart_rate_30s_bpm == pytest.approx(85)
+    # of the 5 s up to 100 s only its own
+    assert (found.heart_rate_bpm.value, found.heart_rate_bpm.age_s, found.heart_rate_bpm.source) == (
+        91,
+        1,
+        "t",
+    )
+    # the last load was logged at 70 s, more than 30 s ago
+    assert found.watts.value is None
+    assert one.watch(99).watts.age_s == 29
+    assert one.watch(300).heart_rate_30s_bpm is None

@@ -116,17 +116,6 @@ def test_a_run_sees_what_was_added_since(tables, invented):
     assert [row["sbp_mmhg"] for row in live.rows("select sbp_mmhg from measures")] == [150]
 
 
-def test_only_the_relations_named_are_run(tables, invented):
-    live = tables()
-    for event in ride(invented).events:
-        live.add(event)
-    live.set_end(ride(invented).at(1100), 1)
-    live.run(frozenset({"sources", "stages"}))
-    assert [row["n"] for row in live.rows("select count(*) as n from stages")] == [4]
-    with pytest.raises(Exception, match="measures"):
-        live.rows("select * from measures")
-
-
 def test_times_are_utc_without_a_zone(tables, invented):
     test = invented()
     moment = test.at(60).astimezone(timezone(timedelta(hours=2)))
@@ -135,7 +124,6 @@ def test_times_are_utc_without_a_zone(tables, invented):
     live.add(ev.NoteWritten(seq=1, event_time=moment, elapsed_s=1.0, source="x", text="kept nowhere"))
     live.add(ev.CuffChanged(seq=2, event_time=moment, elapsed_s=1.0, source="x", bladder_length_cm=24.0))
     live.set_end(moment, 2)
-    live.run(frozenset())
     [row] = live.rows("select event_time, as_of from cuff_changed, journal_end")
     assert row["event_time"] == row["as_of"] == test.at(60).replace(tzinfo=None)
 
