@@ -83,6 +83,9 @@ class Showing:
             rated_s=self._rated_s,
             last_seq=live.recorder.last_seq,
             last_arm=live.last_arm,
+            stages=tuple(live.course.stages),
+            windows=self._windows(),
+            kept=live.not_kept is None,
         )
 
     def _prompts(self) -> tuple[PromptShown, ...]:
@@ -94,6 +97,12 @@ class Showing:
         plan = [PromptShown(prompt) for prompt in self._live.recorder.plan if prompt.key not in keys]
         both = [one for one in issued + plan if one.prompt.fits != "no"]
         return tuple(sorted(both, key=lambda one: one.prompt.cuff_up))
+
+    def _windows(self) -> tuple[tuple[float, float], ...]:
+        planner = self._live.recorder.planner
+        issued = planner.issued if planner is not None else ()
+        asked = [one.prompt for one in issued if one.state != "superseded" and one.prompt.fits != "no"]
+        return tuple((prompt.cuff_up, prompt.window_closes) for prompt in asked)
 
     def _flags(self) -> tuple[FlagShown, ...]:
         """Flags that hold, and stop-level ones that have held until somebody has seen them."""
