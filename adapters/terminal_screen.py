@@ -21,8 +21,8 @@ from adapters.terminal_words import (
     reading_line,
 )
 from adapters.typed_entry import Heard
-from pipeline.issued import when_missed
 from pipeline.live_view import LiveView, PromptShown
+from pipeline.prompts import when_missed
 
 Style = Literal["", "bold", "dim", "bar", "alarm", "good", "bad", "big"]
 FEEL = "feel the pulse go while pumping, note it (p140); let down, wait 30 s, pump 30 above it"

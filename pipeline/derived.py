@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Literal
 
 from pipeline.snapshot import Snapshot
 
@@ -17,7 +18,7 @@ class Flag:
     """
 
     code: str
-    level: str
+    level: Literal["stop", "caution", "check", "note"]
     target_seq: int
     stage_index: int | None
     phase: str | None

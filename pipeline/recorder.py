@@ -13,6 +13,7 @@ from typing import Literal, Protocol
 from pipeline.clock import Clock, ReplayClock, pipeline_time
 from pipeline.course import SOURCE, Course
 from pipeline.cuff import estimate_first_sound, fall_rate, lowest_sound
+from pipeline.derived import Watched
 from pipeline.events import (
     EndReason,
     Event,
@@ -42,8 +43,8 @@ class Derives(Protocol):
     def snapshot(self, as_of: datetime, seq: int) -> Snapshot:
         """What is known for the planner: at `as_of`, or the last that was found."""
 
-    def heart_rate_bpm(self, as_of: datetime) -> float | None:
-        """Mean heart rate of the 30 s before `as_of`, as far as it is known."""
+    def watch(self, as_of: datetime, seq: int) -> Watched:
+        """What the logs say: at `as_of`, or when it was last looked at."""
 
     def close(self) -> None:
         """Give the memory back."""
