@@ -45,7 +45,8 @@ class LiveTables(Tables):
         self._ahead: list[int] = []
         self._samples_seen = 0
         self._selects = dict(test_ladder())
-        self._db.execute("create table new_sample as select * from sample").fetchall()
+        for name in ("arrived_sample", "new_sample"):
+            self._db.execute(f"create table {name} as select * from sample").fetchall()
 
     def close(self) -> None:
         """Give the memory back."""
@@ -138,8 +139,10 @@ class LiveTables(Tables):
         columns = ", ".join(
             f"unnest(cast(${field.name} as {_SQL_TYPES[str(field.type)]}[]))" for field in rows.schema
         )
-        self._db.execute(f"insert into sample select {columns}", lists).fetchall()
-        self._db.execute(f"insert into new_sample select {columns}", lists).fetchall()
+        self._db.execute(f"insert into arrived_sample select {columns}", lists).fetchall()
+        for name in ("sample", "new_sample"):
+            self._plans.run(f"arrive_in_{name}", f"insert into {name} from arrived_sample")
+        self._plans.run("forget_arrived", "delete from arrived_sample")
 
 
 def _over(select: str, **others: str) -> str:

@@ -15,6 +15,7 @@ from pipeline.events import (
     SourceOpened,
     TestOpened,
 )
+from pipeline.issued import keyed
 from pipeline.live import LiveTest
 from pipeline.live_view import FlagShown, LiveView, PromptShown, SourceShown
 
@@ -92,7 +93,9 @@ class Showing:
         planner = self._live.recorder.planner
         if planner is None:
             return ()
-        issued = [PromptShown(one.prompt, one.due_seq, one.state) for one in planner.open]
+        # by its key an open prompt is known in the plan
+        known = keyed(planner.issued, self._live.course.stages).values()
+        issued = [PromptShown(one.prompt, one.due_seq, one.state) for one in known if one.state == "due"]
         keys = {one.prompt.key for one in issued}
         plan = [PromptShown(prompt) for prompt in self._live.recorder.plan if prompt.key not in keys]
         both = [one for one in issued + plan if one.prompt.fits != "no"]

@@ -127,12 +127,12 @@ def test_flags_of_an_invented_test_hold_at_every_tick(
 ) -> None:
     test = simulate_test(number, **SHORT | choices)
     one = Followed(arrivals(test, late_s))
-    one.follow(int(test.ended_s) + 5, check_s=15)
+    one.follow(int(test.ended_s) + 5, check_s=30)
     assert one.checked_whole > 5
     one.close()
 
 
-EVENTFUL = {"load_off_target", "load_gap", "heart_rate_gap", "load_not_rising", "few_loads"}
+EVENTFUL = {"load_off_target", "load_gap", "heart_rate_gap", "few_loads"}
 EVENTFUL |= {"protocol_limit", "limit_not_judged", "pressure_unwatched"}
 
 
@@ -163,7 +163,7 @@ def test_flags_about_time_and_load_come_and_go_with_the_watch(invented: Any) -> 
     ]
     come.sort(key=lambda one: one[0])
     one = Followed(come)
-    one.follow(502, check_s=10)
+    one.follow(502, check_s=60)
     assert one.seen >= EVENTFUL
     # whatever was shown is in the flags of the closed test, as one that holds or one that was withdrawn
     one.expected(one.anchor + timedelta(seconds=502))
