@@ -72,5 +72,5 @@ function drawChart(svg, picture, trace, nowS) {
     draw("text", { x: Math.min(x(nowS) + 10, CHART.right - 26), y: above }, name);
   }
   draw("line", { class: "now", x1: x(nowS), x2: x(nowS), y1: CHART.top, y2: CHART.bottom });
-  draw("text", { x: CHART.left, y: 248 }, "mmHg, beats/min and W over minutes; bars: twice the uncertainty; bands: windows for readings");
+  draw("text", { x: CHART.left, y: 262 }, "mmHg, beats/min and W over minutes; bars: twice the uncertainty; bands: windows for readings");
 }

@@ -127,20 +127,21 @@ function tick() {
 }
 function tickStage(now) {
   const stage = picture.stage;
-  setText($("stage"), stage ? `${stage.number} ${stage.label}` : picture.next ? "none yet" : "none");
+  setText($("stage-number"), stage ? `Stage ${stage.number}` : "Stage");
+  setText($("stage"), stage ? stage.label : picture.next ? "none yet" : "none");
   let left = "";
   if (stage && stage.planned_end_s !== null) left = stage.planned_end_s >= now ? `${minutes(stage.planned_end_s - now)} left` : `over by ${minutes(now - stage.planned_end_s)}`;
   else if (stage) left = `${minutes(now - stage.started_s)} so far`;
   setText($("stage-left"), [left, picture.next && !picture.backed_off ? `then ${picture.next}` : "", picture.backed_off ? "load taken back" : ""].filter(Boolean).join(" · "));
-  setText($("target"), stage && stage.target_watts !== null ? `${Math.round(stage.target_watts)} W` : "–");
+  setText($("target"), stage && stage.target_watts !== null ? round(stage.target_watts) : "–");
   setText($("set"), picture.stopped ? `stopped: ${words(picture.stopped)}` : "");
-  logged("watts", picture.watts, "W", now);
-  logged("heart", picture.heart_rate_bpm, "/min", now);
+  logged("watts", picture.watts, now);
+  logged("heart", picture.heart_rate_bpm, now);
   if (picture.cadence_rpm && picture.cadence_rpm.value !== null) $("watts-age").textContent += ` · ${Math.round(picture.cadence_rpm.value)} rpm`;
 }
-function logged(id, one, unit, now) {
+function logged(id, one, now) {
   const known = one && one.value !== null;
-  setText($(id), known ? `${Math.round(one.value)} ${unit}` : "–");
+  setText($(id), known ? round(one.value) : "–");
   $(id + "-age").textContent = known ? `${Math.round(one.age_s + Math.max(0, now - picture.watched_s))} s ago` : "nothing logged";
 }
 function redraw(now) {
@@ -218,8 +219,11 @@ function link() {
 function render() {
   setText($("test"), `${picture.test_id} · ${picture.participant}`);
   $("trouble").textContent = picture.trouble.join("; ");
-  list($("flags"), picture.flags, flagLine);
-  list($("rows"), picture.readings.slice(-6).reverse(), readingRow);
+  const stops = (flag) => flag.level === "stop" && !flag.acknowledged;
+  list($("stops"), picture.flags.filter(stops), flagLine);
+  list($("flags"), picture.flags.filter((flag) => !stops(flag)), flagLine);
+  $("others").hidden = picture.flags.every(stops);
+  list($("rows"), picture.readings.slice(-4).reverse(), readingRow);
   $("scale").textContent = picture.rpe_scale ? `(${picture.rpe_scale})` : "(scale not named in the setup)";
   buttons($("rpe"), rpeScale().map((one) => [`rpe ${one}`, String(one)]), enterTyped);
   setText($("then"), picture.next ? `Next: ${picture.next}` : "");
@@ -475,6 +479,9 @@ for (const key of ["1", "2", "3", "Back", "4", "5", "6", "Clear", "7", "8", "9",
   button.onclick = () => press(key);
   $("keys").append(button);
 }
+const keepButton = element("button", "Keep reading", "main");
+keepButton.id = "keep";
+$("keys").append(keepButton);
 for (const id of FIELDS) $(id).onfocus = () => { target = $(id); };
 for (const id of ["k1", "k4", "k5"]) $(id).onkeydown = (event) => {
   if (event.key === "/" || (event.key === "Enter" && id !== "k5")) { event.preventDefault(); if (event.key === "/" && id === "k1") aim("k5"); else onward(); }
