@@ -105,6 +105,9 @@ def act_now(view: LiveView, now_s: float, wall: Wall) -> Act:
             )
         return Act("NOT BEGUN", details=(f"begin starts {view.next_stage.label}", *extra))
     if shown is None:
+        if view.no_room:
+            details = (*extra, "this stage is too short for its reading; hold 30 makes it longer")
+            return Act("NO ROOM FOR A READING", _stage_left(view, now_s), details)
         return Act("NO READING NOW", _stage_left(view, now_s), extra)
     prompt, doing = shown.prompt, shown.doing(now_s)
     pump = _pump(shown)

@@ -68,6 +68,7 @@ class Deriver:
         self._rest: list[tuple[object, ...]] = []
         self._fresh: frozenset[str] = frozenset()
         self._end: tuple[datetime, int] | None = None
+        self._seq = 0
         self._stepped_at: datetime | None = None
         self._whole_at: datetime | None = None
         self._checked_at: datetime | None = None
@@ -78,6 +79,7 @@ class Deriver:
         """One recorded event."""
         self._tables.add(event)
         self._end = None
+        self._seq = event.seq or 0
         if isinstance(event, StageStarted):
             # a reading may still belong to the stage before
             self._old |= _AFTER[self._phase]
@@ -177,6 +179,10 @@ class Deriver:
             heart_rate_30s_bpm=row[9],
             differs=bool(self._stale & needed_live(_DERIVED)) or self._has_to_be_whole(as_of),
         )
+
+    def heart_rate_bpm(self, as_of: datetime) -> float | None:
+        """Mean heart rate of the 30 s before `as_of`, as far as the logs are there."""
+        return self.watch(as_of, self._seq).heart_rate_30s_bpm
 
     def close(self) -> None:
         """Give the memory back."""

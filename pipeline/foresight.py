@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from pipeline.cuff import DBP_UNKNOWN_MMHG
 from pipeline.plan import plan_stage
@@ -16,8 +16,16 @@ from pipeline.protocol import Stage
 from pipeline.snapshot import Snapshot, SnapshotReading
 
 
-def foresee(planned: Sequence[Stage], age_years: float | None = None) -> list[Prompt]:
-    """Every prompt of a test in which each reading comes on time and as expected (K 70 mmHg).
+@dataclass(frozen=True)
+class Foresight:
+    """A test as it would go: its stages, and its prompts in order.  Times in s from its first stage on."""
+
+    stages: tuple[StageInForce, ...]
+    prompts: tuple[Prompt, ...]
+
+
+def foresee(planned: Sequence[Stage], age_years: float | None = None) -> Foresight:
+    """The course of a test in which each reading comes on time and as expected (K 70 mmHg).
 
     A resting stage waits for its last reading; the last stage may be open.  Ramps and marks too;
     what has no room is there with `fits` "no".
@@ -37,7 +45,7 @@ def foresee(planned: Sequence[Stage], age_years: float | None = None) -> list[Pr
             if prompt.fits != "no":
                 snapshot = _as_expected(snapshot, stages[-1], prompt)
         start_s = max([end_s or start_s, *(p.release_s for p in prompts if p.aims_at == "rest")])
-    return prompts
+    return Foresight(tuple(stages), tuple(prompts))
 
 
 def _as_expected(snapshot: Snapshot, force: StageInForce, prompt: Prompt) -> Snapshot:

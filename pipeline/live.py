@@ -52,6 +52,7 @@ from pipeline.recorder import Recorder
 DERIVER = "deriver"
 WAIT_STEP_S = 5.0
 STOPPED = "stopped: "
+HELD = "held by the operator"
 WAITS_FOR_REST = "the stage waits for its resting readings"
 WAITS_FOR_READING = "the stage waits for its reading"
 # what changes flags by itself, not by time
@@ -70,12 +71,14 @@ class Manner:
 
     `attended`: somebody enters readings, so that a stage may wait for them.  `start`: the first
     stage begins when it is asked for, at once, or when the load first rises.  `idle_s`: an
-    unattended test ends so long after the last load.
+    unattended test ends so long after the last load.  `follows`: stages and the end come from a
+    record, none by time, load or the operator.
     """
 
     attended: bool = True
     start: Literal["asked", "now", "load"] = "asked"
     idle_s: float = 600.0
+    follows: bool = False
 
 
 class LiveTest:
@@ -201,7 +204,7 @@ class LiveTest:
                     source=SOURCE,
                     stage_index=force.index,
                     seconds=round(seconds + late_s, 3),
-                    reason="held by the operator",
+                    reason=HELD,
                 )
             case LowerLoad():
                 stage = self.course.lower
@@ -232,7 +235,8 @@ class LiveTest:
     def next_wake_s(self) -> float | None:
         """When `tick` is wanted next, in s of pipeline time; None: nothing is planned."""
         force, now_s = self.course.force, self._clock.elapsed()
-        ends = [force.planned_end_s] if force is not None and force.planned_end_s is not None else []
+        end_s = None if force is None or self.manner.follows else force.planned_end_s
+        ends = [] if end_s is None else [end_s]
         wakes = [*ends, *([self.recorder.next_wake_s] if self.recorder.next_wake_s is not None else [])]
         return min((wake for wake in wakes if wake > now_s), default=None)
 
@@ -251,7 +255,7 @@ class LiveTest:
 
     def _move_on(self) -> None:
         """Begin what time or load has brought, and end what is over."""
-        if self.closed is not None:
+        if self.closed is not None or self.manner.follows:
             return
         while (event := self._due(self._clock.elapsed())) is not None:
             self._heed(self.recorder.take(event))
@@ -345,6 +349,15 @@ class LiveTest:
             outcome, reason = (
                 ("completed", "protocol_complete") if self.course.ridden_out else ("stopped", None)
             )
+        return self.end(outcome, reason, by)
+
+    def end(
+        self,
+        outcome: Literal["completed", "stopped", "interrupted"],
+        reason: EndReason | None,
+        by: StoppedBy | None,
+    ) -> Event:
+        """Close the test now, as it is said."""
         closed = self.recorder.end(self._clock.now(), outcome, reason, by)
         self._heed(closed)
         return closed

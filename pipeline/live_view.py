@@ -76,6 +76,8 @@ class LiveView:
     backed_off: bool = False
     stopped: str | None = None
     prompts: tuple[PromptShown, ...] = ()
+    no_room: bool = False
+    """The stage in force is too short for a reading that it should have."""
     readings: tuple[ShownReading, ...] = ()
     flags: tuple[FlagShown, ...] = ()
     watched: Watched | None = None

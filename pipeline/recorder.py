@@ -13,7 +13,6 @@ from typing import Literal, Protocol
 from pipeline.clock import Clock, ReplayClock, pipeline_time
 from pipeline.course import SOURCE, Course
 from pipeline.cuff import estimate_first_sound, fall_rate, lowest_sound
-from pipeline.derived import Watched
 from pipeline.events import (
     EndReason,
     Event,
@@ -43,8 +42,8 @@ class Derives(Protocol):
     def snapshot(self, as_of: datetime, seq: int) -> Snapshot:
         """What is known for the planner: at `as_of`, or the last that was found."""
 
-    def watch(self, as_of: datetime, seq: int) -> Watched:
-        """What the logs say: at `as_of`, or when it was last looked at."""
+    def heart_rate_bpm(self, as_of: datetime) -> float | None:
+        """Mean heart rate of the 30 s before `as_of`, as far as it is known."""
 
     def close(self) -> None:
         """Give the memory back."""
@@ -260,7 +259,7 @@ class Recorder:
             phase,
             per_s=reading.deflation_mmhg_per_s,
             per_beat=reading.deflation_mmhg_per_beat,
-            heart_rate_bpm=self._deriver.watch(self._clock.now(), self._next_seq - 1).heart_rate_30s_bpm
+            heart_rate_bpm=self._deriver.heart_rate_bpm(self._clock.now())
             if reading.deflation_mmhg_per_s is None and reading.deflation_mmhg_per_beat
             else None,
         )

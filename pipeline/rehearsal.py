@@ -13,7 +13,7 @@ from pipeline.control import Control
 from pipeline.course import Course
 from pipeline.derived import Derived
 from pipeline.deriver import Deriver
-from pipeline.events import Event, TestOpened
+from pipeline.events import Event, TestClosed, TestOpened
 from pipeline.journal import Journal
 from pipeline.live import LiveTest, Manner
 from pipeline.live_view import LiveView
@@ -42,6 +42,7 @@ class Rehearsal:
         self._showing = Showing(self.live, self.clock)
         self._watched = watched
         self._watch_s = 0.0
+        self._overdue = False  # something was due at the moment that was last moved to
         self.derived: Derived | None = None
         self.take(opened)
 
@@ -72,14 +73,29 @@ class Rehearsal:
         self._done()
         return recorded
 
+    def look(self) -> None:
+        """See whether the flags are still those that were found last, as the watch does."""
+        self._watch()
+        self._done()
+
+    def end(self, closed: TestClosed) -> None:
+        """Close the test now, with the outcome and reason of `closed`."""
+        self._showing.take(self.live.end(closed.outcome, closed.reason, closed.stopped_by))
+        self._done()
+
     def advance(self, to_s: float) -> None:
         """Move the clock on, through every moment at which something is due, until the test is closed."""
+        if self._overdue and to_s > self.clock.elapsed():
+            self._overdue = False
+            self.live.tick()
+            self._done()
         while self.live.closed is None:
             wake_s = self.live.next_wake_s
             watch_s = self._watch_s + 1 if self._watched else None
             next_s = min(moment for moment in (wake_s, watch_s, to_s) if moment is not None)
             # what happens at a moment comes before what is due at it
             if next_s >= to_s:
+                self._overdue |= wake_s is not None and wake_s <= to_s
                 break
             self.clock.move_to(max(next_s, self.clock.elapsed()))
             self.live.tick()

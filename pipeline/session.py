@@ -19,7 +19,7 @@ from typing import Literal, Protocol
 from pipeline.clock import Clock
 from pipeline.control import Control, Interrupt
 from pipeline.course import SOURCE
-from pipeline.derived import Derived, Logged, Watched
+from pipeline.derived import Derived, Watched
 from pipeline.deriver import Deriver
 from pipeline.errors import CuffwattError, NotConfirmed, UsageError
 from pipeline.events import Event, NoteWritten, Sample
@@ -30,7 +30,6 @@ from pipeline.snapshot import Snapshot
 from pipeline.waker import HEARTBEAT_S, Waker
 
 _BATCH = 2000
-NOT_LOGGED = Logged(None, None, None)
 
 
 class Source(Protocol):
@@ -53,7 +52,7 @@ class Asked:
 class DeriverThread(threading.Thread):
     """Runs the ladder beside the recorder: after what changes flags, to the latest, and a watch a second.
 
-    To the recorder it is the deriver: `snapshot` and `watch` say what was last found.
+    To the recorder it is the deriver: `snapshot` and `heart_rate_bpm` say what was last found.
     """
 
     def __init__(self, rules: Rules, clock: Clock) -> None:
@@ -62,7 +61,7 @@ class DeriverThread(threading.Thread):
         self.found: Callable[[Derived | Watched], None] = lambda found: None
         self._queue: SimpleQueue[Event | Literal["derive", "end"]] = SimpleQueue()
         self._last = Snapshot.empty
-        self._watched = Watched(clock.now(), NOT_LOGGED, NOT_LOGGED, NOT_LOGGED, None, False)
+        self._heart_rate: float | None = None
         self.failed: str | None = None
 
     def take(self, event: Event) -> None:
@@ -73,9 +72,9 @@ class DeriverThread(threading.Thread):
         """The last that was found."""
         return self._last
 
-    def watch(self, as_of: datetime, seq: int) -> Watched:
+    def heart_rate_bpm(self, as_of: datetime) -> float | None:
         """As last watched, at most a second or two ago."""
-        return self._watched
+        return self._heart_rate
 
     def derive(self) -> None:
         """Run the ladder over what was taken so far, as soon as it is free."""
@@ -110,7 +109,7 @@ class DeriverThread(threading.Thread):
                 if not wanted and self._clock.elapsed() >= watched_s + HEARTBEAT_S:
                     watched_s = self._clock.elapsed()
                     watched = deriver.watch(self._clock.now(), seq)
-                    self._watched = watched
+                    self._heart_rate = watched.heart_rate_30s_bpm
                     self.found(watched)
                     wanted = watched.differs
                 if wanted:

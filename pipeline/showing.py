@@ -73,6 +73,7 @@ class Showing:
             backed_off=live.course.backed_off,
             stopped=live.stopped[0] if live.stopped else None,
             prompts=self._prompts(),
+            no_room=any(prompt.fits == "no" for prompt in live.recorder.plan),
             readings=self._derived.readings if self._derived else (),
             flags=self._flags(),
             watched=self._watched,

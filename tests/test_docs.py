@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from configparser import ConfigParser
 from pathlib import Path
 
 import pyarrow.parquet as pq
@@ -73,6 +74,17 @@ def test_two_commands_do_all_the_setting_up():
     assert README.index(commands[0]) < 2500  # before anything else is explained
 
 
+def test_the_service_runs_a_command_that_there_is():
+    unit = ConfigParser()
+    unit.optionxform = str  # type: ignore[assignment,method-assign]  # systemd tells Case
+    unit.read_string(next(text for kind, text in FENCED if kind == "ini"))
+    program, command, setup, *options = unit["Service"]["ExecStart"].split()
+    assert Path(program).name == "cuffwatt"
+    assert Path(setup).suffix == ".toml"
+    known = {option for one in COMMANDS[command].params for option in one.opts}
+    assert set(options) <= known
+
+
 def test_ci_runs_the_same_two_commands():
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     for command in (line for line in INDENTED if line.startswith("python3 -m venv")):
@@ -101,7 +113,7 @@ def test_every_command_that_it_names_is_there():
 
 def test_every_option_that_it_names_is_there():
     known = {name for command in COMMANDS.values() for p in command.params for name in (*p.opts, "--help")}
-    assert set(re.findall(r"`(--[a-z]+)", WRITTEN)) <= known
+    assert set(re.findall(r"`(--[a-z]+(?:-[a-z]+)*)", WRITTEN)) <= known
 
 
 def test_the_exit_codes_are_those_of_the_program():
@@ -114,8 +126,8 @@ def test_the_exit_codes_are_those_of_the_program():
 
 
 def test_every_fence_says_what_it_is():
-    assert {kind for kind, _ in FENCED} == {"toml", "csv", "python"}
-    assert len(EXAMPLES) == sum(kind != "python" for kind, _ in FENCED)
+    assert {kind for kind, _ in FENCED} == {"toml", "csv", "python", "ini"}
+    assert len(EXAMPLES) == sum(kind in ("toml", "csv") for kind, _ in FENCED)
 
 
 def test_every_example_is_read_whole(examples):

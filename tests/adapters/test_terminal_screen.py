@@ -251,6 +251,9 @@ def test_other_states() -> None:
     idle = shown(replace(VIEW, prompts=()), 700)
     assert "NO READING NOW" in idle
     assert has_blocks(idle, "1:20")
+    short = shown(replace(VIEW, prompts=(), no_room=True), 700)
+    assert "NO ROOM FOR A READING" in short
+    assert "hold 30 makes it longer" in short
     assert "over by 0:05" in shown(VIEW, 785)
     open_end = replace(VIEW, stage=StageInForce(1, RIDDEN, 600.0), prompts=(), backed_off=True)
     assert "stage 2: 50 W   1:40 so far, open   load taken back" in shown(open_end, 700)

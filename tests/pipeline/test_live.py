@@ -326,3 +326,18 @@ def test_flags_are_journalled_once_and_the_stop_level_ones_stay_until_somebody_h
     assert "implausible_pair" not in flags
     one.take(ev.FlagAcknowledged, code="systolic_high", target_seq=reading.seq, by="AB-1")
     assert "systolic_high" not in {flag.code for flag in one.rehearsal.view.flags}
+
+
+def test_a_stage_that_is_too_short_for_its_reading_is_shown_until_it_is_held(
+    test: Callable[..., Test],
+) -> None:
+    one = test(
+        {"stage": [{"phase": "exercise", "minutes": 1.5, "watts": 50}, {"phase": "recovery", "minutes": 5}]}
+    )
+    one.advance(10)
+    # the first reading wants 60 s for the pulse, from 30 s after the stage began, and then its own time
+    assert one.rehearsal.view.no_room
+    assert one.rehearsal.view.prompts == ()
+    one.ask(Hold(120))
+    assert not one.rehearsal.view.no_room
+    assert one.rehearsal.view.prompts[0].prompt.stage_index == 0

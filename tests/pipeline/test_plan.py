@@ -452,7 +452,7 @@ def staircase(minutes, until=200.0):
 @pytest.mark.parametrize("minutes", [2, 3])
 def test_a_staircase_gives_one_prompt_a_stage(minutes):
     stages = staircase(minutes).stages
-    prompts = foresee(stages)
+    prompts = foresee(stages).prompts
     for index, stage in enumerate(stages):
         here = [p for p in prompts if p.stage_index == index]
         if stage.loaded:
@@ -470,6 +470,6 @@ def test_a_staircase_gives_one_prompt_a_stage(minutes):
 def test_a_resting_stage_waits_for_its_readings_and_short_stages_have_no_room():
     rest = SEATED.model_copy(update={"planned_s": 300.0})
     short = RIDDEN.model_copy(update={"planned_s": 60.0})
-    prompts = foresee([rest, short, short])
+    prompts = foresee([rest, short, short]).prompts
     assert [p.fits for p in prompts] == ["whole", "whole", "no", "no"]
     assert prompts[2].window_closes == pytest.approx(prompts[1].release_s + 60)
