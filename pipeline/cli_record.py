@@ -236,9 +236,8 @@ def _with_page(recording: Recording, wish: PageWish, *, resumed: bool) -> None:
         address=own_address() if wish.share else None,
         show=lambda code: say(f"code for the next device: {code}"),
     )
-    say(
-        f"recording {recording.folder.path}; the page is at {server.url}; Ctrl-C closes the test as interrupted"
-    )
+    say(f"recording {recording.folder.path}; the page is at {server.url}")
+    say("Ctrl-C closes the test as interrupted")
     _end_on_signals(recording)
     server.start()
     try:

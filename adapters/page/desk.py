@@ -86,8 +86,8 @@ class Desk:
         view = self._recorded.view
         if sent.test_id != view.test_id:
             raise InputError(
-                f"this was entered for test {sent.test_id}, and {view.test_id} is being recorded; forget it here, "
-                "and note it where that test is kept"
+                f"this was entered for test {sent.test_id}, and {view.test_id} is being recorded; "
+                "forget it here, and note it where that test is kept"
             )
         wanted = self._reader.read(sent)
         if any(not isinstance(one, Event | Hold) for one in wanted):

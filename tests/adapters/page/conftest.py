@@ -1,17 +1,20 @@
-"""A test that is rehearsed on a clock that is moved, behind what the page sees of a live one."""
+"""A test that is rehearsed on a clock that is moved, and the page that is served of it."""
 
 from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import httpx
+import pytest
+
 import pipeline.events as ev
-from adapters.page.server import Facts
+from adapters.page.server import Facts, PageServer
 from adapters.pressure_notation import Pressures
 from adapters.typed_entry import Typist
 from pipeline.amend import plan
@@ -63,7 +66,7 @@ class Rehearsed:
         self.clock = self.rehearsal.clock
         self.changed = threading.Condition()
         self._lock = threading.RLock()
-        self.refuse: Exception | None = None
+        self.refuse: CuffwattError | None = None
         self.held: list[Future[ev.Event]] | None = None
         source = {"name": "bike", "adapter": "t", "measures": "watts,heart_rate_bpm"}
         self.take(ev.SourceOpened, source="bike", ranks="watts=1,heart_rate_bpm=1", **source)
@@ -135,3 +138,68 @@ class Rehearsed:
     def close(self) -> None:
         self.rehearsal.deriver.close()
         self.journal.close()
+
+
+class Served:
+    """A page that is served of a rehearsed test, and a device that talks with it."""
+
+    def __init__(self, rehearsed: Rehearsed, before: Sequence[ev.Event] = (), *, share: bool = False) -> None:
+        self.rehearsed = rehearsed
+        self.codes: list[str] = []
+        address = "127.0.0.1" if share else None
+        facts = rehearsed.facts(before)
+        self.server = PageServer(rehearsed, facts, port=0, address=address, show=self.codes.append)
+        self.server.start()
+        self.url = self.server.url
+        self.device = self.new_device()
+
+    def new_device(self) -> httpx.Client:
+        return httpx.Client(base_url=self.url, headers={"Origin": self.url.rstrip("/")}, timeout=20)
+
+    def enter(self, number: int, **what: Any) -> httpx.Response:
+        """Send the entry of this number."""
+        sent = {"id": f"abcdef-{number:016x}", "test_id": "BEDSIDE-1"} | what
+        return self.device.post("entries", json=sent)
+
+    def state(self, **query: Any) -> dict[str, Any]:
+        answer = self.device.get("state", params=query)
+        assert answer.status_code == 200, answer.text
+        state: dict[str, Any] = answer.json()
+        return state
+
+    def end(self) -> None:
+        self.device.close()
+        self.server.end()
+
+
+@pytest.fixture(scope="module")
+def make_served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[], Served]]:
+    """One page for all tests of a module, where they leave it as it was."""
+    made: list[Served] = []
+
+    def make() -> Served:
+        made.append(Served(Rehearsed(tmp_path_factory.mktemp("page") / "0.jsonl")))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.end()
+        one.rehearsed.close()
+
+
+@pytest.fixture
+def serve(tmp_path: Path) -> Iterator[Callable[..., Served]]:
+    """serve(protocol, share=, before=, **fields of test_opened): a page, and the test behind it."""
+    made: list[Served] = []
+
+    def start(
+        protocol: dict[str, Any] | None = PROTOCOL, *, share: bool = False, before: Any = (), **opened: Any
+    ) -> Served:
+        rehearsed = Rehearsed(tmp_path / f"{len(made)}.jsonl", protocol, **opened)
+        made.append(Served(rehearsed, before, share=share))
+        return made[-1]
+
+    yield start
+    for one in made:
+        one.end()
+        one.rehearsed.close()
