@@ -202,6 +202,7 @@ function show(got) {
   if (redone) render();
   link();
   tick();
+  showWaiting();
   deliver();
 }
 function lost() {
@@ -317,9 +318,10 @@ async function deliver() {
   } catch { lost(); } finally { delivering = false; link(); }
 }
 function showWaiting() {
-  list($("waiting"), waiting().map(({ id, test, said }) => ({ id, test, said })), (item) => {
+  const items = waiting().map(({ id, test, said }) => ({ id, test, said, foreign: seenOnce && test !== picture.test_id }));
+  list($("waiting"), items, (item) => {
     const line = element("li", `NOT KEPT YET: ${item.said} `);
-    if (seenOnce && item.test !== picture.test_id) {
+    if (item.foreign) {
       line.append(`(of test ${item.test}, which is not being recorded now) `);
       const drop = element("button", "Forget it");
       drop.onclick = () => settled(item.id);

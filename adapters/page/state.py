@@ -1,7 +1,8 @@
 """What the page shows, as data: a picture of the test at one moment, for one kind of device.
 
-Two observers on one double stethoscope must not know each other's numbers: of a pair, each is
-hidden from the other's device until both are there, or for `BLIND_S` after the first sound.
+Two observers on one double stethoscope must not know each other's numbers: a reading is hidden
+from the other's device until that one has entered its own (of the same beats, or after it), or for
+`BLIND_S` after the first sound.
 """
 
 from __future__ import annotations
@@ -161,13 +162,16 @@ def hidden_readings(view: LiveView, now_s: float, role: Role) -> set[int]:
     """The readings whose numbers this device is not shown yet."""
     if role == "watching":
         return set()
-    own = [one.elapsed_s for one in view.readings if _is_second(one) == (role == "second")]
+    own = [one for one in view.readings if _is_second(one) == (role == "second")]
     return {
         one.reading_id
         for one in view.readings
         if _is_second(one) != (role == "second")
         and now_s - one.elapsed_s < BLIND_S
-        and not any(abs(moment - one.elapsed_s) <= PAIR_WITHIN_S for moment in own)
+        and not any(
+            abs(mine.elapsed_s - one.elapsed_s) <= PAIR_WITHIN_S or mine.reading_id > one.reading_id
+            for mine in own
+        )
     }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 from typing import Any
 
 import pipeline.events as ev
@@ -92,7 +93,7 @@ def test_load_and_heart_rate_come_with_their_age_and_only_what_is_new(serve: Ser
     assert 85 < state["heart_rate_bpm"]["value"] < 95
     assert state["trace_from"] == 0
     trace = state["trace"]
-    assert all(later[0] - earlier[0] >= 5 for earlier, later in zip(trace, trace[1:], strict=False))
+    assert all(later[0] - earlier[0] >= 5 for earlier, later in pairwise(trace))
     served.rehearsed.advance(80, 40, 90)
     more = served.state(after=state["version"], points=len(trace))
     assert more["trace_from"] == len(trace)
