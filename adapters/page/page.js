@@ -120,7 +120,7 @@ function tick() {
   setText($("count-down"), what.until === null ? "" : minutes(what.until - now));
   setText($("how"), what.how);
   setText($("beside"), beside(now));
-  setText($("clock"), seenOnce ? `${clock(now)} · ${minutes(now)} min` : "");
+  setText($("clock"), seenOnce ? `${clock(now)} · ${minutes(now)}` : "");
   tickStage(now);
   tone(what, now);
   if (!isQuiet(now) && Date.now() - chartAt > CHART_EVERY_MS) redraw(now);
