@@ -70,7 +70,7 @@ def screen(
     state = [Line(_stage(view, now_s)), Line(_logged(view, now_s, wall))]
     bottom = _bottom(typing, wall, caution, columns, height)
     act = act_now(view, now_s, wall)
-    scales: tuple[tuple[Scale | None, int], ...] = (("huge", 17), ("tall", 5), ("low", 2), (None, 0))
+    scales: tuple[tuple[Scale | None, int], ...] = (("huge", 17), ("tall", 2), ("low", 1), (None, 0))
     for scale, wanted in scales:
         airy = scale in ("huge", "tall")
         doing = _doing(act, scale, columns, airy=airy)

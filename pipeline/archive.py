@@ -56,6 +56,11 @@ class TestFolder:
     test_id: str
     path: Path
 
+    @classmethod
+    def at(cls, root: Path, study: str, test_id: str) -> TestFolder:
+        """The folder of that test in the archive at `root`."""
+        return cls(study, test_id, root / f"study={study}" / f"test={test_id}")
+
     @property
     def journal(self) -> Path:
         """The journal, from which everything else can be made again."""
@@ -103,7 +108,7 @@ class Archive:
                     f"{what} {name!r}: 1 to 64 letters, digits, hyphens and underscores are wanted, "
                     "beginning with a letter or digit; choose another"
                 )
-        return TestFolder(study, test_id, self.root / f"study={study}" / f"test={test_id}")
+        return TestFolder.at(self.root, study, test_id)
 
     def create(self, study: str, test_id: str, disk: Disk = DISK) -> TestFolder:
         """Make the folder of a new test; JournalExists if it already holds a journal."""
@@ -179,10 +184,10 @@ class Archive:
                 f"{self.root}: no such folder; name the archive with --archive, or record a test first"
             )
         try:
-            for study in sorted(p for p in self.root.iterdir() if p.is_dir()):
-                for test in sorted(study.iterdir()):
-                    if not test.name.startswith(".") and (test / JOURNAL_NAME).is_file():
-                        yield test.absolute()
+            for study in sorted(p for p in self.root.absolute().iterdir() if p.is_dir()):
+                for name in sorted(os.listdir(study)):  # noqa: PTH208 - there may be 50,000
+                    if not name.startswith(".") and os.path.isfile(f"{study}/{name}/{JOURNAL_NAME}"):  # noqa: PTH113
+                        yield study / name
         except OSError as error:
             raise ArchiveError(
                 f"{self.root}: cannot be read ({error.strerror}); check the rights of the folder"

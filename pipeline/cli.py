@@ -14,10 +14,13 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Optional
 import typer
 
 from pipeline import __version__
+from pipeline.cli_cohort import cohort
 from pipeline.command import Commands, run
 from pipeline.errors import CuffwattError, InputError, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from pipeline.archive import TestFolder
     from pipeline.events import SourceLog
     from pipeline.journal import JournalRead
@@ -34,6 +37,8 @@ app = typer.Typer(
     "It records and computes; it does not diagnose or decide. The supervising professional decides when a "
     "test starts and stops, under the local rules and licences that apply.",
 )
+
+app.add_typer(cohort, name="cohort")
 
 FormatChoice = Literal["table", "csv", "json"]
 StartChoice = Literal["asked", "now", "load"]
@@ -338,32 +343,59 @@ def seal(
     tests: TestsArgument,
     archive: ArchiveOption = DEFAULT_ARCHIVE,
     rules: RulesOption = None,
+    scheduler: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option("--scheduler", help="Address of a Dask scheduler whose workers see the same folders."),
+    ] = None,
 ) -> None:
     """Derive tests again: the Parquet files from their journals.
 
+    Of an archive or a study those that are stale; a test that is named by itself in any case.
+
     A rules file that is given is kept beside each journal: it holds for that test from now on.
     """
-    from pipeline.archive import publish_bytes
-    from pipeline.output import counted, say, tracked
-    from pipeline.rules import load_rules, rules_text
-    from pipeline.seal import BATCH, seal_all
+    from pipeline.executors import cluster
+    from pipeline.output import counted, progress, say
+    from pipeline.seal_run import Outcome, keep_rules, seal_archive, seal_tests
 
-    folders = _folders(tests, archive)
-    chosen = load_rules(rules) if rules else None
+    named: list[TestFolder] = []
+    whole: dict[Path, dict[Path, TestFolder]] = {}
+    for one in tests:
+        found = _folders([one], archive)
+        if Path(one).is_dir() and not (Path(one) / "journal.jsonl").is_file():
+            for folder in found:
+                whole.setdefault(folder.path.parents[1], {})[folder.path] = folder
+        else:
+            named += found
+    of_whole = {path: folder for folders in whole.values() for path, folder in folders.items()}
+    named = [folder for folder in dict.fromkeys(named) if folder.path not in of_whole]
+    everything = [*named, *of_whole.values()]
     if rules is not None:
-        for folder in folders:
-            publish_bytes(folder.rules, rules_text(rules).encode())
-    batches = [folders[start : start + BATCH] for start in range(0, len(folders), BATCH)]
-    outcomes = [
-        outcome
-        for batch in tracked(batches, f"sealing {counted(len(folders), 'test')}")
-        for outcome in seal_all(batch, chosen)
-    ]
-    for outcome in outcomes:
-        if outcome.problem:
-            say(f"passed over: {outcome.problem}")
-    bad = sum(outcome.problem is not None for outcome in outcomes)
-    say(f"{counted(len(outcomes) - bad, 'test')} sealed, {bad} passed over")
+        keep_rules(rules, everything)
+    workers = cluster(scheduler) if scheduler else None
+    sealed = fresh = bad = 0
+
+    def count(outcomes: Iterable[Outcome]) -> None:
+        nonlocal sealed, fresh, bad
+        for outcome in outcomes:
+            advance()
+            if outcome.problem:
+                say(f"passed over: {outcome.problem}")
+            bad += outcome.problem is not None
+            fresh += outcome.fresh
+            sealed += outcome.problem is None and not outcome.fresh
+
+    with progress(len(everything), f"sealing {counted(len(everything), 'test')}") as advance:
+        try:
+            if named:
+                count(seal_tests(named, workers))
+            for root, folders in whole.items():
+                count(seal_archive(root, list(folders.values()), workers))
+        except KeyboardInterrupt:
+            say(f"{counted(sealed, 'test')} sealed so far, which stay; the same command goes on from there")
+            raise
+    current = f", {fresh} up to date" if fresh else ""
+    say(f"{counted(sealed, 'test')} sealed{current}, {bad} passed over")
     if bad:
         raise typer.Exit(1)
 

@@ -26,6 +26,9 @@ SBP_PER_W_RANGE = (0.1, 0.8)
 SLOPE_READINGS = 3
 SLOPE_SPAN_W = 50.0
 ABOVE_LOWER_BOUND_MMHG = 20.0
+RECOVERY_LAG_S = 120.0
+"""Back at baseline after 5 to 7 min on average (Dimkpa & Ugwu, Int J Exerc Sci 2009): three times this."""
+NOT_RECOVERED_MMHG = 20.0
 EXPECTED_TOP_MMHG = 400.0
 """The highest pressure that an event may hold; a wild load must not stop the recorder."""
 
@@ -53,6 +56,9 @@ LISTEN_BELOW_DBP_MMHG = 20.0
 RELEASE_S = 3.0
 SLACK_S = 15.0
 SLACK_SHARE = 0.20
+"""Such that 97 % of whole readings end in their stage (tests/benchmarks/bench_prompts.py)."""
+MARK_REACTION_S = 10.0
+"""From cuff_up to pumping where a moment is aimed at; elsewhere the slack has it."""
 ENTRY_S = 10.0
 """From full release to the numbers being typed."""
 
@@ -122,6 +128,20 @@ def expected_sbp(
     else:
         expected = _expected_loaded(loaded, at_rest, planned_watts)
     return min(EXPECTED_TOP_MMHG, expected)
+
+
+def recovered_sbp(snapshot: Snapshot, last: float, unloaded_s: float, at_s: float) -> float:
+    """What is left at `at_s` of `last` mmHg, on its way back to rest since load ended at `unloaded_s`.
+
+    Exponential with RECOVERY_LAG_S, from the last reading on where that came later.  `last` where
+    the resting systolic is not known or not lower.
+    """
+    if snapshot.sbp_rest is None or last <= snapshot.sbp_rest:
+        return last
+    read = [r.measured_s for r in snapshot.readings if r.k1 is not None and (r.used or r.k1_at_least)]
+    since_s = max([unloaded_s, *read])
+    left = math.exp(-max(0.0, at_s - since_s) / RECOVERY_LAG_S)
+    return snapshot.sbp_rest + (last - snapshot.sbp_rest) * left
 
 
 def _last_pressure(readings: Sequence[SnapshotReading], otherwise: float) -> float:
@@ -206,20 +226,22 @@ def expected_dbp(readings: Sequence[SnapshotReading], phase: Phase) -> float:
     )
 
 
-def durations(snapshot: Snapshot, phase: Phase, expected: float, pumped_to: float | None) -> Durations:
-    """How long a reading takes that starts with pumping to `pumped_to` mmHg.
+def durations(
+    snapshot: Snapshot, phase: Phase, expected: float, pumped_to: float | None, reaction_s: float = 0.0
+) -> Durations:
+    """How long a reading takes for which `pumped_to` mmHg are pumped `reaction_s` after cuff_up.
 
     `pumped_to` None is the first reading of a test, where the pulse is felt first: t1 has 60 s
     more in it.
     """
-    palpation_s = PALPATION_S if pumped_to is None else 0.0
+    before_s = reaction_s + (PALPATION_S if pumped_to is None else 0.0)
     if pumped_to is None:
         pumped_to = palpated_pump(expected)
     rate = observer_rate(snapshot.readings, phase)
     dbp = expected_dbp(snapshot.readings, phase)
     listen_to = max(LISTEN_MMHG[phase], dbp - LISTEN_BELOW_DBP_MMHG)
     last = max(dbp, LISTEN_MMHG[phase])
-    t1 = palpation_s + pumped_to / PUMP_MMHG_PER_S + max(0.0, pumped_to - expected) / rate
+    t1 = before_s + pumped_to / PUMP_MMHG_PER_S + max(0.0, pumped_to - expected) / rate
     t2 = max(0.0, expected - last) / rate
     return Durations(
         rate=rate,

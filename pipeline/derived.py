@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
 
+from pipeline.rule import Level
 from pipeline.snapshot import Snapshot
 
 
@@ -18,7 +18,7 @@ class Flag:
     """
 
     code: str
-    level: Literal["stop", "caution", "check", "note"]
+    level: Level
     target_seq: int
     stage_index: int | None
     phase: str | None

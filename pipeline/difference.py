@@ -24,19 +24,11 @@ _SHARE = 1e-9  # sums of the same numbers, one derived in a batch of one
 _MOMENTS = ("cuff_up", "first_sound_due", "window_closes")
 _PLANNED = {"inflate_to_mmhg": "mmHg", "listen_to_mmhg": "mmHg", "fits": ""}
 # what says only that something was recorded again, or under which number a line stands
-_NOT_COMPARED = frozenset(
-    {
-        "study",
-        "test_id",
-        "reading_id",
-        "stage_seq",
-        "due_seq",
-        "pair_seq",
-        "target_seq",
-        "software",
-        "rules_digest",
-    }
-)
+_NOT_COMPARED = {
+    "study", "test_id", "reading_id", "stage_seq", "due_seq", "pair_seq", "software", "rules_digest",
+}  # fmt: skip
+# of the prompt that a reading answers, which is compared itself
+_NOT_COMPARED |= {"cuff_up", "first_sound_due", "window_closes", "aims_at", "fits"}
 
 
 @dataclass(frozen=True)
@@ -108,6 +100,8 @@ def _prompts(
             change: Literal["new", "gone"] = "gone" if now is None else "new"
             was_up, now_up = (None if prompt is None else at(prompt.cuff_up) for prompt in (was, now))
             found.append(Difference("prompt", change, *place, "cuff_up_s", was_up, now_up, "s"))
+            fits = was and was.fits, now and now.fits
+            found.append(Difference("prompt", change, *place, "fits", *fits))
             continue
         for moment in _MOMENTS:
             was_s, now_s = at(getattr(was, moment)), at(getattr(now, moment))

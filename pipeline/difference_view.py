@@ -36,15 +36,15 @@ def show_differences(found: Sequence[Difference], test_id: str, form: Format | N
     shown = chosen(form)
     if shown == "table":
         for what, rows in groupby(found, key=lambda one: one.what):
-            show_table(_cells(list(rows)), _TABLE, f"{_TITLES[what]} of {test_id} that differ")
+            show_table(_cells(list(rows)), _TABLE, f"{_TITLES[what]}: what differs")
     else:
         emit([vars(one) for one in found], COLUMNS, shown)
     if found:
         counts = {title: sum(one.what == what for one in found) for what, title in _TITLES.items()}
         words = ", ".join(f"{title.lower()} {count}" for title, count in counts.items() if count)
-        say(f"{counted(len(found), 'difference')}: {words}")
+        say(f"{test_id}: {counted(len(found), 'difference')}: {words}")
     else:
-        say("nothing differs")
+        say(f"{test_id}: nothing differs")
     say(CAUTION)
 
 
@@ -58,18 +58,13 @@ def _cells(rows: Sequence[Difference]) -> list[dict[str, str | Text]]:
             {
                 "time": minutes(row.at_s) if begins and row.at_s is not None else "",
                 "about": row.about if begins else "",
-                "change": Text(row.change, _STYLES.get(row.change, "")),
-                "name": row.name.removesuffix("_s").replace("_", " ") if row.unit == "s" else _name(row),
+                "change": "" if row.change == "changed" else Text(row.change, _STYLES.get(row.change, "")),
+                "name": row.name.replace("_", " ") if row.what == "flag" else row.name,
                 "before": _value(row.before, row.unit),
                 "after": _value(row.after, row.unit),
             }
         )
     return cells
-
-
-def _name(row: Difference) -> str:
-    unit = "" if row.unit in ("", "1") else f" ({row.unit})"
-    return row.name.replace("_", " ") + ("" if row.what == "prompt" else unit)
 
 
 def _value(value: Any, unit: str) -> str:

@@ -12,11 +12,13 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Literal
 
+from pipeline.arms import arm_of
 from pipeline.clock import pipeline_time
 from pipeline.cuff import (
     ENTRY_S,
     FALL_MMHG_PER_S,
     LISTEN_BELOW_DBP_MMHG,
+    MARK_REACTION_S,
     PALPATION_S,
     PUMP_MMHG_PER_S,
     RELEASE_S,
@@ -26,7 +28,7 @@ from pipeline.cuff import (
     palpated_pump,
 )
 from pipeline.events import ReadingDue
-from pipeline.plan import MARK_S, STAND_BY_S, arm_of
+from pipeline.plan import MARK_S, STAND_BY_S
 from pipeline.prompt import Prompt, StageInForce
 from pipeline.protocol import Phase
 from pipeline.snapshot import Snapshot
@@ -107,10 +109,11 @@ def answered_by(
 
     `timed`: the first sound was marked or stated, at `measured_s`; else the entry is judged 10 s
     before `entry_s`.  A prompt holds it from 30 s before cuff_up to 10 s after closing.  Without
-    a time, one that closed unanswered within 120 s comes before one whose cuff is still to go
-    up.  Where several hold it: an unanswered one first, then the one whose first sound was due
-    nearest.  Superseded prompts and those without room were not asked for and are not answered;
-    one already answered still is, so that a second entry is seen as entered twice.
+    a time, one that closed unanswered within 120 s comes before one of whose way to the last
+    sound less than half could have been gone: nobody is that quick.  Where several hold it: an
+    unanswered one first, then the one whose first sound was due nearest.  Superseded prompts and
+    those without room were not asked for and are not answered; one already answered still is, so
+    that a second entry is seen as entered twice.
     """
     at_s = measured_s if timed and measured_s is not None else entry_s - ENTRY_S
     stands = [
@@ -126,8 +129,8 @@ def answered_by(
         if holds and timed:
             ranked.append((0, not fresh, away, index))
         elif holds:
-            # begun; (closed, below); begun but answered: entered twice; still to begin
-            begun = prompt.cuff_up <= at_s
+            # well begun; (closed, below); begun but answered: entered twice; still to begin
+            begun = prompt.cuff_up + (prompt.t1 + prompt.t2) / 2 <= at_s
             ranked.append(((0 if fresh else 2) if begun else 3, not fresh, away, index))
         elif not timed and fresh and 0 <= entry_s - prompt.window_closes <= NOT_ENTERED_S:
             ranked.append((1, 0, -prompt.window_closes, index))
@@ -168,7 +171,8 @@ def prompt_of(event: ReadingDue, anchor: datetime) -> Prompt:
     phase: Phase = "rest" if event.aims_at == "rest" else "exercise"
     pumped_to = palpated_pump(expected) if pump is None else pump
     t1 = first_sound - cuff_up
-    falling_s = t1 - pumped_to / PUMP_MMHG_PER_S - (PALPATION_S if pump is None else 0.0)
+    waited_s = (PALPATION_S if pump is None else 0.0) + (MARK_REACTION_S if event.aims_at == "mark" else 0.0)
+    falling_s = t1 - pumped_to / PUMP_MMHG_PER_S - waited_s
     rate = FALL_MMHG_PER_S[phase]
     if falling_s > 1 and pumped_to > expected:
         rate = (pumped_to - expected) / falling_s

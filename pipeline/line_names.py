@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from pipeline.course import Course
 from pipeline.events import Event, ReadingDue, ReadingMissed, StageExtended, StageStarted, TestOpened
 from pipeline.issued import SOURCE, keyed
+from pipeline.plan import MARK_S
 from pipeline.prompts import Planner
 
 
@@ -48,6 +49,11 @@ def line_names(
         key = one.prompt.key
         if one.prompt.aims_at == "repeat":
             key = f"repeat of {names.get(one.after_seq, one.after_seq)}"
+        elif one.prompt.aims_at == "mark":
+            started_s = next(
+                stage.started_s for stage in course.stages if stage.index == one.prompt.stage_index
+            )
+            key = f"{one.prompt.stage_index}:mark at {one.prompt.window_closes - MARK_S - started_s:.0f} s"
         names[seq] = key
     names |= {seq: f"missed {names.get(-1 if due is None else due)}" for seq, due in missed.items()}
     return names

@@ -23,7 +23,16 @@ from pipeline.tables import MANY_SAMPLES, Tables, relation_failed
 # over many samples these are quicker planned anew than run as planned once
 _PLANNED_ANEW = frozenset({"stage_loads", "exercise_end", "gaps", "dbp_loads", "limit_candidates"})
 _RECENT = "sampled_at > (select max(plus_s(as_of, -120)) from journal_end)"
-_AT_ONCE = 5000
+_AT_ONCE, _FEW_ROWS = 5000, 50
+# what each reading gives by itself from the samples of its time, the first of which comes first
+_BY_READING = ("loads", "dbp_loads")
+_NEW_READINGS = "select * from readings where reading_id > (select reading_id from loaded_to)"
+_LOADED_TO = (
+    "select study, test_id, as_of, last_seq,"
+    " coalesce((select max(reading_id) from readings), -1) as reading_id from journal_end"
+)
+# the load of a reading is that of the 30 s before it: all within the recent samples
+NEW_READING_S = 80
 _SQL_TYPES = {"string": "varchar", "int64": "bigint", "timestamp[us]": "timestamp", "double": "double"}
 # a log whose clock is ahead of ours: the stage of these samples is not known yet
 _AHEAD = "stage_index is null and sampled_at >= (select max(samples_until) from stages)"
@@ -38,6 +47,7 @@ class LiveTables(Tables):
 
     def __init__(self, rules: Rules) -> None:
         super().__init__(rules)
+        self._make_tables({})
         self.changed: set[str] = set()
         self.has_late = False
         self._plans = KeptPlans(self._db)
@@ -64,13 +74,24 @@ class LiveTables(Tables):
             self._samples_seen += 1
         super().add(event)
 
-    def fill(self, names: frozenset[str]) -> None:
-        """Derive these relations of the ladder anew, in its order."""
+    def fill(self, names: frozenset[str], *, only_new: bool = False) -> None:
+        """Derive these relations of the ladder anew, in its order.
+
+        `only_new`: of what each reading gives by itself from its samples, add what is missing for
+        readings of the last `NEW_READING_S` that have come since, and leave the rest as it is.
+        """
         self._flush()
         for name, select in test_ladder():
-            if name in names:
+            if name in names and only_new and name in _BY_READING:
+                if name == _BY_READING[0]:
+                    self._fill("new_readings", _NEW_READINGS)
+                added = _over(select, samples="recent_samples", readings="new_readings")
+                self._plans.run(f"add_{name}", f"insert into {name}\n{added}")
+            elif name in names:
                 many = self._samples_seen > MANY_SAMPLES and name in _PLANNED_ANEW
                 self._fill(name, select, optimized=many)
+        if _BY_READING[0] in names:
+            self._fill("loaded_to", _LOADED_TO)
         if "samples" in names:
             self._fill("recent_samples", f"select * from samples where {_RECENT}")
             self._keep_ahead("samples")
@@ -97,6 +118,10 @@ class LiveTables(Tables):
     def asked(self, name: str, select: str) -> list[tuple[Any, ...]]:
         """The rows of a SELECT that is asked again and again."""
         return self._plans.run(name, select)
+
+    def named(self, name: str, select: str) -> list[dict[str, Any]]:
+        """The rows of a SELECT that is asked again and again, by the names of its columns."""
+        return self._plans.named(name, select)
 
     def tidy(self) -> None:
         """Take away what emptied relations leave behind, where it is much."""
@@ -129,12 +154,19 @@ class LiveTables(Tables):
         kind = event.event.kind if isinstance(event, Voided) else event.kind
         self.changed |= {kind, "test_limit"} if kind == "test_opened" else {kind}
 
+    def _insert(self, table: str, rows: pa.Table) -> None:
+        # registering a table of Arrow undoes the kept plans
+        if rows.num_rows <= _FEW_ROWS:
+            self._insert_few(table, rows.to_pylist())
+            return
+        super()._insert(table, rows)
+        self._plans.forget()
+
     def _insert_samples(self, rows: pa.Table) -> None:
         if rows.num_rows > _AT_ONCE:
             super()._insert_samples(rows)
             self._db.execute("insert into new_sample select * from waiting").fetchall()
             return
-        # registering a table of Arrow would undo the kept plans
         lists = {name: rows.column(name).to_pylist() for name in rows.column_names}
         columns = ", ".join(
             f"unnest(cast(${field.name} as {_SQL_TYPES[str(field.type)]}[]))" for field in rows.schema

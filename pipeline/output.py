@@ -11,7 +11,8 @@ import json
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
@@ -69,6 +70,21 @@ def tracked(items: Sequence[Item], words: str) -> Iterable[Item]:
     from rich.progress import track
 
     return track(items, words, console=Console(stderr=True), transient=True)
+
+
+@contextmanager
+def progress(total: int, words: str) -> Iterator[Callable[[], None]]:
+    """A progress bar on stderr where that is a terminal; call what it gives when one of `total` is done."""
+    if total < 2 or not sys.stderr.isatty():
+        yield lambda: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(words, total=total)
+        yield lambda: bar.advance(task)
 
 
 def emit(rows: Sequence[dict[str, Any]], columns: Sequence[str], form: Literal["csv", "json"]) -> None:

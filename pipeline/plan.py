@@ -10,12 +10,24 @@ import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from pipeline.cuff import GAP_S, LOADED, Durations, durations, expected_sbp, floor_mmhg, inflate_to
+from pipeline.arms import arm_of, higher_arm
+from pipeline.cuff import (
+    GAP_S,
+    LOADED,
+    MARK_REACTION_S,
+    NOT_RECOVERED_MMHG,
+    Durations,
+    durations,
+    expected_sbp,
+    floor_mmhg,
+    inflate_to,
+    recovered_sbp,
+)
 from pipeline.cuff import above_dial as cannot_reach
 from pipeline.events import Arm
+from pipeline.planned_loads import load_left, with_targets
 from pipeline.prompt import AimsAt, Fits, Prompt, StageInForce, Standing
-from pipeline.protocol import Stage
-from pipeline.snapshot import Snapshot, SnapshotReading
+from pipeline.snapshot import Snapshot
 
 STAND_BY_S = 20.0
 HEAD_START_S = 30.0
@@ -23,7 +35,6 @@ HEAD_START_S = 30.0
 SYSTOLIC_S = 10.0
 MARK_S = 15.0
 RETAKE_MMHG = 5.0
-ARMS_APART_MMHG = 10.0
 IMMEDIATE_S = 30.0
 PEAK_AGE_S = 90.0
 REPEAT_WITHIN_S = 180.0
@@ -53,7 +64,7 @@ def plan_stage(
     force = stages[-1]
     plan = _Plan(
         stages=stages,
-        snapshot=_with_targets(snapshot, stages),
+        snapshot=with_targets(snapshot, stages),
         now_s=force.started_s if now_s is None else now_s,
         standing=standing or {},
         settled=settled,
@@ -74,19 +85,6 @@ def plan_stage(
         plan.immediate()
         plan.stage_end()
     return sorted(plan.prompts, key=lambda prompt: (prompt.cuff_up, prompt.key))
-
-
-def _with_targets(snapshot: Snapshot, stages: Sequence[StageInForce]) -> Snapshot:
-    """Readings without measured load get what their stage asked for at that moment."""
-    by_index = {stage.index: stage for stage in stages}
-
-    def filled(reading: SnapshotReading) -> SnapshotReading:
-        stage = None if reading.stage_index is None else by_index.get(reading.stage_index)
-        if reading.watts is not None or reading.k1 is None or stage is None:
-            return reading
-        return replace(reading, watts=stage.stage.target_at(reading.measured_s - stage.started_s))
-
-    return replace(snapshot, readings=tuple(filled(reading) for reading in snapshot.readings))
 
 
 @dataclass
@@ -116,9 +114,12 @@ class _Plan:
             return True
         if not self._cuff_is_up(key):
             return False
-        prompt = self.standing[key].prompt
-        self._put(replace(prompt, arm=prompt.arm or _higher_arm(self.stages, self.snapshot)))
+        self._keep(key)
         return True
+
+    def _keep(self, key: str) -> None:
+        prompt = self.standing[key].prompt
+        self._put(replace(prompt, arm=prompt.arm or higher_arm(self.stages, self.snapshot)))
 
     def _cuff_is_up(self, key: str) -> bool:
         held = self.standing.get(key)
@@ -135,25 +136,29 @@ class _Plan:
     def earliest(self, key: str, gap_s: float) -> float:
         return max(self.not_before(key), self.released_s + gap_s)
 
-    def reading(self, at_s: float | None = None) -> tuple[float, float | None, Durations]:
+    def reading(
+        self, at_s: float | None = None, reaction_s: float = 0.0
+    ) -> tuple[float, float | None, Durations]:
         """Expected systolic, pressure to pump to and durations of a reading at `at_s`."""
         stage, phase = self.force.stage, self.force.stage.phase
         watts = None if at_s is None else stage.target_at(at_s - self.force.started_s)
+        left_s, left_watts = load_left(self.stages)
         if phase == "recovery":
-            watts = self._load_left()
-        expected = expected_sbp(self.snapshot, phase, stage_index=self.force.index, planned_watts=watts)
+            watts = left_watts
+        highest = expected = expected_sbp(
+            self.snapshot, phase, stage_index=self.force.index, planned_watts=watts
+        )
+        if phase == "recovery" and at_s is not None and left_s is not None:
+            expected = recovered_sbp(self.snapshot, highest, left_s, at_s)
         first = not self.prompts and all(reading.k1 is None for reading in self.snapshot.readings)
         pump = None
         if not first:
-            pump = inflate_to(expected, phase, floor_mmhg(self.snapshot, phase, self.age_years))
-        return expected, pump, durations(self.snapshot, phase, expected, pump)
-
-    def _load_left(self) -> float | None:
-        """The target in watts of the last loaded stage when it ended."""
-        left = [stage for stage in self.stages if stage.stage.loaded]
-        if not left or left[-1].ended_s is None:
-            return None
-        return left[-1].stage.target_at(left[-1].ended_s - left[-1].started_s)
+            floor = floor_mmhg(self.snapshot, phase, self.age_years)
+            if phase == "recovery" and all(prompt.fits == "no" for prompt in self.prompts):
+                # enough where pressure did not go down; of later readings the ones before will tell
+                floor = max(floor, highest + NOT_RECOVERED_MMHG)
+            pump = inflate_to(expected, phase, floor)
+        return expected, pump, durations(self.snapshot, phase, expected, pump, reaction_s)
 
     def place(
         self,
@@ -165,6 +170,10 @@ class _Plan:
         reading: tuple[float, float | None, Durations],
         arm: Arm | None = None,
     ) -> None:
+        held = self.standing.get(key)
+        if held is not None and held.prompt.fits != "no" and fits != "no" and cuff_up < self.now_s:
+            self._keep(key)  # the one that is shown stays, and what follows comes after it
+            return
         expected, pump, takes = reading
         self._put(
             Prompt(
@@ -186,7 +195,7 @@ class _Plan:
                 tail=takes.tail,
                 slack=takes.slack,
                 above_dial=pump is not None and cannot_reach(expected, self.force.stage.phase),
-                arm=arm or _higher_arm(self.stages, self.snapshot),
+                arm=arm or higher_arm(self.stages, self.snapshot),
             )
         )
 
@@ -207,10 +216,11 @@ class _Plan:
         cuff_up = end_s - takes.t1 - takes.t2 - takes.slack
         fits: Fits = "whole"
         if cuff_up < earliest:
-            latest = end_s - SYSTOLIC_S - takes.t1 - takes.slack
-            cuff_up, fits = max(earliest, latest), "systolic"
+            # as soon as may be: the diastolic is not promised, but most often it still comes
+            cuff_up, fits = earliest, "systolic"
             if end_s - cuff_up < takes.t1 + SYSTOLIC_S:
                 # put where it would have had to be, so that the journal says what was lost and when
+                latest = end_s - SYSTOLIC_S - takes.t1 - takes.slack
                 cuff_up, fits = max(self.force.started_s, latest), "no"
         self.place(key, "stage_end", fits, cuff_up, end_s, reading)
 
@@ -224,7 +234,7 @@ class _Plan:
             closes = wanted_s + MARK_S
             if closes < self.not_before(key):
                 continue  # passed while nothing was recorded; test_resumed says so
-            reading = self.reading(wanted_s)
+            reading = self.reading(wanted_s, MARK_REACTION_S)
             takes = reading[2]
             cuff_up = max(wanted_s - takes.t1, self.earliest(key, self.gap_s))
             fits: Fits = "whole"
@@ -311,23 +321,3 @@ class _Plan:
             return
         closes = cuff_up + takes.t1 + takes.t2 + takes.slack
         self.place(key, "repeat", "whole", cuff_up, closes, reading)
-
-
-def arm_of(stage: Stage, number: int) -> Arm | None:
-    """The arm of the `number`-th resting reading where both are tried: left, right, left."""
-    if stage.arms != "both":
-        return None
-    return "left" if number % 2 else "right"
-
-
-def _higher_arm(stages: Sequence[StageInForce], snapshot: Snapshot) -> Arm | None:
-    """The arm that reads higher by 10 mmHg or more where both were tried, else None."""
-    both = next((stage.index for stage in reversed(stages) if stage.stage.arms == "both"), None)
-    used = [r for r in snapshot.readings if r.used and r.stage_index == both and both is not None]
-    left, right = ([r.k1 for r in used if r.arm == arm and r.k1 is not None] for arm in ("left", "right"))
-    if not left or not right:
-        return None
-    higher = math.fsum(left) / len(left) - math.fsum(right) / len(right)
-    if abs(higher) < ARMS_APART_MMHG:
-        return None
-    return "left" if higher > 0 else "right"

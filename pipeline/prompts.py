@@ -145,7 +145,10 @@ class Planner:
             ends += [self._superseded(due.pop(seq), now_s, reason) for seq, reason in replaced.items()]
             plan = self._plan(now_s, stages, snapshot, known, due)
             # the stand-by of what takes its place cannot begin before it is known
-            plan = [replace(p, stand_by=max(p.stand_by, now_s)) if p.key in keys else p for p in plan]
+            plan = [
+                replace(p, stand_by=max(p.stand_by, now_s)) if p.key in keys and p.fits != "no" else p
+                for p in plan
+            ]
         standing = {one.prompt.key for one in due.values()}
         refused = {one.prompt.key for one in known.values() if one.prompt.fits == "no"}
         fresh = [p for p in plan if p.key not in standing and not (p.fits == "no" and p.key in refused)]
@@ -214,6 +217,8 @@ class Planner:
             new = newest.get(old.key)
             if new is None:
                 reasons[seq] = "no longer asked for"
+            elif new.fits == "no":
+                reasons[seq] = "no room any more"
             elif moved(old, new) and new.cuff_up >= now_s:
                 reasons[seq] = f"moved by {new.cuff_up - old.cuff_up:+.0f} s"
         return reasons

@@ -11,7 +11,8 @@ from datetime import date
 from pipeline.bladder import bladder_for
 from pipeline.events import TestOpened
 from pipeline.finding import Finding
-from pipeline.rules import Rule, Rules
+from pipeline.rule import Rule
+from pipeline.rules import Rules
 
 # what is asked of a participant, cuff and staff, in the words of the setup
 ASKED = (
@@ -137,7 +138,7 @@ def _bladder(opened: TestOpened, rules: Rules) -> list[Finding]:
 def _crossed(rules: Rules, code: str, quantity: str, observed: float) -> Rule | None:
     """The rule that `observed` crosses, if it is in force."""
     for rule in rules.rules:
-        if rule.key == (code, quantity):
+        if (rule.code, rule.quantity) == (code, quantity):
             beyond = {
                 ">": observed > rule.threshold,
                 ">=": observed >= rule.threshold,

@@ -3,7 +3,8 @@
     python -m pipeline.readme README.md DEVELOPERS.md
 
 makes them anew between their marks: columns from sql/columns.toml, flags from rules.toml and
-rule_sets/, the relations of a test from the first remarks of each file in sql/test.
+rule_sets/, the relations of a test and the questions to a cohort from the first remarks of each file in
+sql/test and sql/cohort.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.cohort.question import questions_table
 from pipeline.columns import markdown_table, readme_tables
 from pipeline.errors import CuffwattError, UsageError
 from pipeline.rule import Rule
@@ -83,6 +85,9 @@ BLOCKS = (
     Block("<!-- sets: made from pipeline/rule_sets, do not edit -->", "<!-- end of sets -->", sets_table),
     Block(
         "<!-- relations: made from sql/test, do not edit -->", "<!-- end of relations -->", relations_table
+    ),
+    Block(
+        "<!-- questions: made from sql/cohort, do not edit -->", "<!-- end of questions -->", questions_table
     ),
 )
 

@@ -141,8 +141,8 @@ class _Recording(Interface):
 class _Live:
     """A live test whose stages and end come from the record."""
 
-    def __init__(self, rehearsal: Rehearsal) -> None:
-        self._rehearsal = rehearsal
+    def __init__(self, rehearsal: Rehearsal, closed_s: float | None) -> None:
+        self._rehearsal, self._closed_s = rehearsal, closed_s
         self.recorder, self.clock = rehearsal.live.recorder, rehearsal.clock
         self.advance, self.look, self.end = rehearsal.advance, rehearsal.look, rehearsal.end
 
@@ -150,6 +150,8 @@ class _Live:
         timed = isinstance(event, StageStarted) and event.by == "schedule"
         if timed or (isinstance(event, StageExtended) and event.reason != HELD):
             self._rehearsal.live.tick()  # what is due at a moment comes before the stage that it begins
+        if self._closed_s is not None and self.clock.elapsed() >= self._closed_s:
+            return self._rehearsal.live.take(event)  # it ended the test, so no flag was shown after it
         return self._rehearsal.take(event)
 
 
@@ -188,7 +190,8 @@ class _Again:
             if self._opened.mode == "live":
                 manner = Manner(follows=True)
                 rehearsal = Rehearsal(self._opened, self._journal, rules, manner, watched=False)
-                recording = _Live(stack.enter_context(rehearsal))
+                end = self._read.end
+                recording = _Live(stack.enter_context(rehearsal), None if end is None else end.elapsed_s)
             else:
                 deriver = Deriver(rules)
                 stack.callback(deriver.close)

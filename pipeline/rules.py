@@ -164,6 +164,11 @@ def load_rules(path: Path | None) -> Rules:
     return _checked(layers, str(path))
 
 
+def rules_of(kept: Path) -> Rules:
+    """The rules that a test is derived with: the lab's own, kept beside its journal, or the default set."""
+    return load_rules(kept) if kept.exists() else shipped_rules()
+
+
 def rules_text(path: Path) -> str:
     """A rules file as it stands, to be kept with the tests that it holds for."""
     return path.read_text(encoding="utf-8")

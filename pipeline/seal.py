@@ -7,58 +7,72 @@ thrown away and made again.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
 
 import duckdb
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from pipeline.amendments import overlaid
-from pipeline.archive import TestFolder, publish_bytes
+from pipeline.archive import TestFolder, sweep
 from pipeline.columns import Relation, published
 from pipeline.errors import CuffwattError
+from pipeline.file_state import FileState, journal_state, sealed_state
 from pipeline.journal import JournalRead, read_journal
-from pipeline.rules import Rules, load_rules
-from pipeline.shipped import derivation_digest
+from pipeline.rules import Rules
+from pipeline.rules import rules_of as kept_rules
+from pipeline.sealed_files import (
+    SCHEMA_VERSION,
+    Hidden,
+    file_bytes,
+    is_stale,
+    publish_hidden,
+    schema,
+    stamp,
+    write_hidden,
+)
 from pipeline.tables import LoadedJournal, Tables
 
-SCHEMA_VERSION = 1
-BATCH = 100
+__all__ = ["BATCH", "SCHEMA_VERSION", "Sealed", "is_stale", "rules_of", "seal_all", "seal_batch"]
 
-# small files: compression and dictionaries cost time and save nothing (measured); samples: delta
-# for what counts up, byte-stream-split for measures, a third of the size and faster than defaults
-_SMALL: dict[str, Any] = {"compression": "NONE", "use_dictionary": False, "write_page_checksum": True}
-_SAMPLES: dict[str, Any] = {
-    "compression": "ZSTD",
-    "write_page_checksum": True,
-    "use_dictionary": ["study", "test_id", "source"],
-    "column_encoding": {
-        "seq": "DELTA_BINARY_PACKED",
-        "event_time": "DELTA_BINARY_PACKED",
-        "sampled_at": "DELTA_BINARY_PACKED",
-        "stage_index": "DELTA_BINARY_PACKED",
-        "elapsed_s": "BYTE_STREAM_SPLIT",
-        "watts": "BYTE_STREAM_SPLIT",
-        "cadence_rpm": "BYTE_STREAM_SPLIT",
-        "heart_rate_bpm": "BYTE_STREAM_SPLIT",
-    },
-}
+BATCH = 250
+_WRITERS = 2  # encoding lets the other go on
 
 
 @dataclass(frozen=True)
 class Sealed:
-    """What became of one test: sealed, or passed over with the reason in words."""
+    """What became of one test: sealed, or passed over with the reason in words.
+
+    `state` says how its files were when they were made (pipeline/file_state.py), `rows` what was
+    written into each of them but the samples.
+    """
 
     folder: TestFolder
     problem: str | None = None
+    chain: str = ""
+    state: FileState = ""
+    rows: dict[str, pa.Table] = field(default_factory=dict, repr=False, compare=False)
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A journal that was read and checked, and how the folder was before that."""
+
+    folder: TestFolder
+    journal: LoadedJournal
+    before: FileState
 
 
 def rules_of(folder: TestFolder) -> Rules:
     """The rules that a test is derived with: the lab's own, kept beside its journal, or the default set."""
-    return load_rules(folder.rules if folder.rules.exists() else None)
+    return kept_rules(folder.rules)
+
+
+def open_test(folder: TestFolder) -> Opened:
+    """Read and check one journal; CuffwattError where it cannot be sealed."""
+    before = journal_state(folder.path)
+    return Opened(folder, _loaded(folder, read_journal(folder.journal)), before)
 
 
 def seal_batch(folders: Sequence[TestFolder], rules: Rules, threads: int = 1) -> list[Sealed]:
@@ -67,23 +81,30 @@ def seal_batch(folders: Sequence[TestFolder], rules: Rules, threads: int = 1) ->
     A test whose journal cannot be used is passed over and named; the others are sealed.
     """
     outcomes: list[Sealed] = []
-    loaded: dict[tuple[str, str], tuple[TestFolder, LoadedJournal]] = {}
+    opened = []
     for folder in folders:
         try:
-            journal = _loaded(folder, read_journal(folder.journal))
-            loaded[(journal.study, journal.test_id)] = (folder, journal)
+            opened.append(open_test(folder))
         except CuffwattError as error:
             outcomes.append(Sealed(folder, str(error)))
-    if loaded:
-        tables = Tables(rules, threads)
-        try:
-            tables.load([journal for _, journal in loaded.values()])
-            tables.run()
-            _write_all(tables, loaded, rules)
-        finally:
-            tables.close()
-        outcomes += [Sealed(folder) for folder, _ in loaded.values()]
-    return outcomes
+    return outcomes + seal_opened(opened, rules, threads)
+
+
+def seal_opened(tests: Sequence[Opened], rules: Rules, threads: int = 1) -> list[Sealed]:
+    """Derive these journals in one pass and publish their files; all with the same rules.
+
+    Where the pass fails it is tried again with each half, so that the test that it fails for is
+    named and costs no other.
+    """
+    if not tests:
+        return []
+    try:
+        return _sealed(tests, rules, threads)
+    except (CuffwattError, duckdb.Error, pa.ArrowException) as error:
+        if len(tests) == 1:
+            return [Sealed(tests[0].folder, f"{tests[0].folder.path}: {error}")]
+    half = len(tests) // 2
+    return seal_opened(tests[:half], rules, threads) + seal_opened(tests[half:], rules, threads)
 
 
 def seal_all(folders: Sequence[TestFolder], rules: Rules | None, threads: int = 1) -> list[Sealed]:
@@ -106,20 +127,6 @@ def seal_all(folders: Sequence[TestFolder], rules: Rules | None, threads: int = 
     return outcomes
 
 
-def is_stale(folder: TestFolder, rules: Rules, chain: str) -> bool:
-    """Whether the sealed files are missing or were made from another journal, rules or derivation."""
-    wanted = _stamp(rules, chain)
-    for name in published():
-        path = folder.parquet(name)
-        try:
-            found = pq.read_metadata(path).metadata or {}
-        except (OSError, pa.ArrowInvalid):
-            return True
-        if any(found.get(key.encode()) != value.encode() for key, value in wanted.items()):
-            return True
-    return False
-
-
 def _loaded(folder: TestFolder, read: JournalRead) -> LoadedJournal:
     folder.check_ids(read.opened.study, read.opened.test_id)
     overlaid(read.events, folder.journal)  # an amendment that does not fit passes over this test alone
@@ -137,73 +144,52 @@ def _loaded(folder: TestFolder, read: JournalRead) -> LoadedJournal:
     )
 
 
-def _write_all(
-    tables: Tables, loaded: dict[tuple[str, str], tuple[TestFolder, LoadedJournal]], rules: Rules
-) -> None:
-    for name, relation in published().items():
-        columns = ", ".join(f'"{column.name}"' for column in relation.columns)
-        order = ", ".join(dict.fromkeys(("study", "test_id", *relation.order)))
-        whole = tables.arrow(f"select {columns} from {relation.sql_relation} order by {order}")
-        schema = _schema(relation)
-        whole = whole.cast(schema)
-        counts = {
-            (row["study"], row["test_id"]): row["n"]
-            for row in tables.rows(
-                f"select study, test_id, count(*) as n from {relation.sql_relation} group by study, test_id"
-            )
-        }
-        start = 0
-        slices = {}
-        for key in sorted(counts, key=lambda pair: (pair[0].encode(), pair[1].encode())):
-            slices[key] = whole.slice(start, counts[key])
-            start += counts[key]
-        for key, (folder, journal) in loaded.items():
-            part = slices.get(key, schema.empty_table())
-            stamp = _stamp(rules, journal.chain) | {"columns": _columns_json(relation)}
-            stamped = part.replace_schema_metadata(stamp)
-            options = _SAMPLES if name == "samples" else _SMALL
-            sink = pa.BufferOutputStream()
-            pq.write_table(stamped, sink, **options)
-            publish_bytes(folder.parquet(name), sink.getvalue().to_pybytes())
+def _sealed(tests: Sequence[Opened], rules: Rules, threads: int) -> list[Sealed]:
+    tables = Tables(rules, threads)
+    try:
+        tables.load([one.journal for one in tests])
+        tables.run()
+        rows = {name: _by_test(tables, relation) for name, relation in published().items()}
+    finally:
+        tables.close()
+    digest = rules.digest
+
+    def write(one: Opened) -> tuple[Hidden, dict[str, pa.Table]]:
+        key = (one.folder.study, one.folder.test_id)
+        stamped = stamp(digest, one.journal.chain)
+        own = {name: parts.get(key, schema(name).empty_table()) for name, parts in rows.items()}
+        sweep(one.folder.path)
+        files = {f"{name}.parquet": file_bytes(name, part, stamped) for name, part in own.items()}
+        del own["samples"]
+        return write_hidden(one.folder.path, files), own
+
+    with ThreadPoolExecutor(_WRITERS) as writers:
+        written = list(writers.map(write, tests))
+    publish_hidden([hidden for hidden, _ in written])
+    outcomes = []
+    for one, (hidden, own) in zip(tests, written, strict=True):
+        if hidden.problem is not None:
+            outcomes.append(Sealed(one.folder, hidden.problem))
+        else:
+            state = sealed_state(one.folder.path, one.before, hidden.found)
+            outcomes.append(Sealed(one.folder, None, one.journal.chain, state, own))
+    return outcomes
 
 
-def _stamp(rules: Rules, chain: str) -> dict[str, str]:
-    return {
-        "schema_version": str(SCHEMA_VERSION),
-        "chain": chain,
-        "rules_digest": rules.digest,
-        "derivation_digest": derivation_digest(),
-        "duckdb": duckdb.__version__,
-        "pyarrow": pa.__version__,
-    }
-
-
-_ARROW = {
-    "VARCHAR": pa.string(),
-    "BIGINT": pa.int64(),
-    "INTEGER": pa.int32(),
-    "DOUBLE": pa.float64(),
-    "BOOLEAN": pa.bool_(),
-    "TIMESTAMP": pa.timestamp("us", tz="UTC"),
-    "DATE": pa.date32(),
-}
-
-
-def _schema(relation: Relation) -> pa.Schema:
-    return pa.schema(
-        [
-            pa.field(
-                column.name,
-                _ARROW[column.type],
-                metadata={"unit": column.unit, "meaning": column.meaning},
-            )
-            for column in relation.columns
-        ]
+def _by_test(tables: Tables, relation: Relation) -> dict[tuple[str, str], pa.Table]:
+    """The rows of a published relation, cut into those of each test that has any."""
+    columns = ", ".join(f'"{column.name}"' for column in relation.columns)
+    order = ", ".join(dict.fromkeys(("study", "test_id", *relation.order)))
+    whole = tables.arrow(f"select {columns} from {relation.sql_relation} order by {order}")
+    whole = whole.cast(schema(relation.name))
+    counts = tables.rows(
+        f"select study, test_id, count(*) as n from {relation.sql_relation} group by study, test_id"
+        " order by study, test_id"
     )
-
-
-def _columns_json(relation: Relation) -> str:
-    return json.dumps(
-        [{key: value for key, value in vars(column).items() if value} for column in relation.columns],
-        sort_keys=True,
-    )
+    parts, start = {}, 0
+    for row in counts:
+        part = whole.slice(start, row["n"])
+        # where a test lies in the batch must not be seen in its file
+        parts[(row["study"], row["test_id"])] = part if part.column(0).num_chunks == 1 else part.combine_chunks()
+        start += row["n"]
+    return parts

@@ -30,6 +30,8 @@ from pipeline.snapshot import Snapshot
 from pipeline.waker import HEARTBEAT_S, Waker
 
 _BATCH = 2000
+# entries that come fast share a run: after one the next begins when six times as long has passed
+_REST_TIMES, _LONGEST_REST_S = 6.0, 1.0
 
 
 class Source(Protocol):
@@ -51,6 +53,8 @@ class Asked:
 
 class DeriverThread(threading.Thread):
     """Runs the ladder beside the recorder: after what changes flags, to the latest, and a watch a second.
+
+    Entries that come faster than it may run are answered together, 1 s later at most.
 
     To the recorder it is the deriver: `snapshot` and `heart_rate_bpm` say what was last found.
     """
@@ -94,28 +98,40 @@ class DeriverThread(threading.Thread):
     def _run(self) -> None:
         deriver = Deriver(self._rules)
         seq, watched_s = 0, self._clock.elapsed()
+        entered, is_warm, free_s = False, False, 0.0
         try:
             while True:
-                wanted = False
-                for item in self._batch(watched_s + HEARTBEAT_S - self._clock.elapsed()):
+                wake_s = watched_s + HEARTBEAT_S
+                if entered:
+                    wake_s = min(wake_s, free_s)
+                for item in self._batch(wake_s - self._clock.elapsed()):
                     if item == "end":
                         return
                     if item == "derive":
-                        wanted = True
+                        entered = True
                     elif isinstance(item, Event):
                         deriver.take(item)
                         seq = item.seq or 0
+                begun_s = self._clock.elapsed()
+                wanted = is_entry = entered and begun_s >= free_s
                 # an entry's flags come before the watch, which finds nothing then that they do not
-                if not wanted and self._clock.elapsed() >= watched_s + HEARTBEAT_S:
-                    watched_s = self._clock.elapsed()
+                if not wanted and begun_s >= watched_s + HEARTBEAT_S:
+                    watched_s = begun_s
                     watched = deriver.watch(self._clock.now(), seq)
                     self._heart_rate = watched.heart_rate_30s_bpm
                     self.found(watched)
-                    wanted = watched.differs
-                if wanted:
-                    derived = deriver.derive(self._clock.now(), seq)
-                    self._last = derived.snapshot
-                    self.found(derived)
+                    wanted = watched.differs and not entered
+                if not wanted:
+                    continue
+                derived = deriver.derive(self._clock.now(), seq)
+                self._last, entered = derived.snapshot, False
+                self.found(derived)
+                if not is_warm:
+                    deriver.warm_up()
+                    is_warm = True
+                elif is_entry:
+                    ended_s = self._clock.elapsed()
+                    free_s = ended_s + min(_LONGEST_REST_S, _REST_TIMES * (ended_s - begun_s))
         finally:
             deriver.close()
 

@@ -8,10 +8,11 @@ Amendments are overlaid here, where events become rows.
 from __future__ import annotations
 
 import json
+import re
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -23,6 +24,7 @@ import pyarrow as pa
 from pipeline.amendments import Voided, amended_event, original_value, overlaid
 from pipeline.bladder import bladder_rows
 from pipeline.errors import CuffwattError
+from pipeline.event_rows import event_rows, without_zone
 from pipeline.events import Amended, Event, Sample, SourceOpened, TestOpened
 from pipeline.rules import Rules, rule_rows, setting_row
 from pipeline.shipped import table_statements, test_ladder
@@ -32,6 +34,14 @@ _SAMPLE_COLUMNS = (
     " watts: 'DOUBLE', cadence_rpm: 'DOUBLE', heart_rate_bpm: 'DOUBLE'}"
 )
 
+_NAMES = re.compile(r"create type (\w+) as varchar")
+_ARROW_TYPES = {
+    "BIGINT": pa.int64(),
+    "DOUBLE": pa.float64(),
+    "BOOLEAN": pa.bool_(),
+    "TIMESTAMP": pa.timestamp("us"),
+    "DATE": pa.date32(),
+}
 # up to here values are cheaper than a table of Arrow
 _FEW_ROWS = 3
 # from here on what reads the samples is dearer to run than to plan
@@ -62,19 +72,13 @@ class Tables:
 
     def __init__(self, rules: Rules, threads: int = 1) -> None:
         self._db = duckdb.connect(":memory:", config={"threads": threads})
-        for statement in table_statements():
-            self._db.execute(statement).fetchall()
-        self._is_small = False
+        self._rules = rules
         self._schemas: dict[str, pa.Schema] = {}
+        self._is_small = False
         self._waiting: dict[str, list[dict[str, Any]]] = defaultdict(list)
         self._samples: list[tuple[Any, ...]] = []
         self._originals: dict[tuple[str, str, int], Event] = {}
         self._test: tuple[str, str] = ("", "")
-        settings = setting_row(rules)
-        self._db.register("setting_rows", pa.Table.from_pylist([settings]))
-        self._db.execute("create table setting as select * from setting_rows").fetchall()
-        self._waiting["rule"] = rule_rows(rules)
-        self._waiting["bladder"] = bladder_rows()
 
     def close(self) -> None:
         """Give the memory back."""
@@ -88,7 +92,7 @@ class Tables:
             self._samples.append(
                 (
                     event.seq,
-                    _naive(event.event_time),
+                    without_zone(event.event_time),
                     event.source,
                     event.watts,
                     event.cadence_rpm,
@@ -101,7 +105,8 @@ class Tables:
             self._amend_one(event)
 
     def load(self, journals: Sequence[LoadedJournal]) -> None:
-        """Whole journals; samples straight from their files, the rest as checked models."""
+        """Whole journals, once; samples straight from their files, the rest as checked models."""
+        self._make_tables(_names(journals))
         for journal in journals:
             self._test = (journal.study, journal.test_id)
             for event in journal.events:
@@ -113,7 +118,7 @@ class Tables:
                 {
                     "study": journal.study,
                     "test_id": journal.test_id,
-                    "as_of": _naive(journal.as_of),
+                    "as_of": without_zone(journal.as_of),
                     "last_seq": journal.last_seq,
                     "chain": journal.chain,
                     "closed": journal.closed,
@@ -132,7 +137,7 @@ class Tables:
             {
                 "study": study,
                 "test_id": test_id,
-                "as_of": _naive(as_of),
+                "as_of": without_zone(as_of),
                 "last_seq": last_seq,
                 "closed": closed,
             },
@@ -171,13 +176,19 @@ class Tables:
                     path = Path(scratch) / f"{number}.jsonl"
                     path.write_bytes(journal.data)
                 rows.append({"study": journal.study, "test_id": journal.test_id, "filename": str(path)})
-            self._db.register("journal_files", pa.Table.from_pylist(rows))
+            self._db.register("waiting", pa.Table.from_pylist(rows))
+            # a table, so that names become numbers once a file and not once a sample
+            self._db.execute(
+                "create or replace temp table journal_file as select study::study_name as study,"
+                " test_id::test_name as test_id, filename from waiting"
+            ).fetchall()
             self._db.execute(
                 "insert into sample"
-                " select study, test_id, seq, event_time, source, watts, cadence_rpm, heart_rate_bpm"
+                " select study, test_id, seq, event_time, try_cast(source as source_name),"
+                "  watts, cadence_rpm, heart_rate_bpm"
                 f" from read_json($files, format = 'newline_delimited', columns = {_SAMPLE_COLUMNS},"
                 "  filename = true, hive_partitioning = false)"
-                " join journal_files using (filename) where kind = 'sample'",
+                " join journal_file using (filename) where kind = 'sample'",
                 {"files": [row["filename"] for row in rows]},
             ).fetchall()
 
@@ -186,7 +197,7 @@ class Tables:
         plain: Event = event.event if isinstance(event, Voided) else event
         if plain.seq is not None:
             self._originals.setdefault((*test, plain.seq), plain)
-        for table, row in _rows(plain):
+        for table, row in event_rows(plain):
             if isinstance(plain, Amended):
                 row["original"] = original_value(self._originals.get((*test, plain.target_seq)), plain.field)
             self._waiting[table].append({"study": test[0], "test_id": test[1], "void": void} | row)
@@ -206,7 +217,7 @@ class Tables:
         )
         changes = {row["field"]: json.loads(row["value"] or "null") for row in earlier}
         changed = amended_event(target, changes, f"{study} {test_id}")
-        for table, _ in _rows(target):
+        for table, _ in event_rows(target):
             # the limits come from test_opened alone, so they have no number of their own
             one = "" if table == "test_limit" else f" and seq = {target.seq}"
             self._db.execute(
@@ -215,7 +226,29 @@ class Tables:
             ).fetchall()
         self._add_rows(self._test, changed)
 
+    def _make_tables(self, names: Mapping[str, Iterable[str]]) -> None:
+        for statement in table_statements():
+            kind = _NAMES.search(statement)
+            if kind and names.get(kind[1]):
+                # compared and hashed as small numbers; numbered in the order of the names
+                listed = ", ".join("'" + name.replace("'", "''") + "'" for name in sorted(names[kind[1]]))
+                statement = f"create type {kind[1]} as enum ({listed})"
+            self._db.execute(statement).fetchall()
+        self._db.register("setting_rows", pa.Table.from_pylist([setting_row(self._rules)]))
+        self._db.execute("create table setting as select * from setting_rows").fetchall()
+        columns = self._db.execute(
+            "select table_name, column_name, data_type from duckdb_columns() order by table_oid, column_index"
+        ).fetchall()
+        fields: dict[str, list[tuple[str, pa.DataType]]] = defaultdict(list)
+        for table, column, kind in columns:
+            fields[table].append((column, _ARROW_TYPES.get(kind, pa.string())))
+        self._schemas = {table: pa.schema(of_table) for table, of_table in fields.items()}
+        self._waiting["rule"] = rule_rows(self._rules)
+        self._waiting["bladder"] = bladder_rows()
+
     def _flush(self) -> None:
+        if not self._schemas:
+            self._make_tables({})
         if self._samples:
             # column by column: a log has thousands of rows and one shape
             study, test_id = self._test
@@ -224,7 +257,7 @@ class Tables:
                 [test_id] * len(self._samples),
                 *zip(*self._samples, strict=True),
             ]
-            schema = self._schema("sample")
+            schema = self._schemas["sample"]
             arrays = [pa.array(column, field.type) for column, field in zip(columns, schema, strict=True)]
             self._insert_samples(pa.Table.from_arrays(arrays, schema=schema))
             self._samples = []
@@ -234,19 +267,14 @@ class Tables:
             if len(rows) <= _FEW_ROWS:
                 self._insert_few(table, rows)
             else:
-                self._insert(table, pa.Table.from_pylist(rows, schema=self._schema(table)))
+                self._insert(table, pa.Table.from_pylist(rows, schema=self._schemas[table]))
             rows.clear()
 
     def _insert_samples(self, rows: pa.Table) -> None:
         self._insert("sample", rows)
 
-    def _schema(self, table: str) -> pa.Schema:
-        if table not in self._schemas:
-            self._schemas[table] = self._db.sql(f"select * from {table} limit 0").to_arrow_table().schema
-        return self._schemas[table]
-
     def _insert_few(self, table: str, rows: list[dict[str, Any]]) -> None:
-        names = self._schema(table).names
+        names = self._schemas[table].names
         places = ", ".join(["(" + ", ".join("?" * len(names)) + ")"] * len(rows))
         values = [row.get(name) for row in rows for name in names]
         self._db.execute(f"insert into {table} values {places}", values).fetchall()
@@ -254,6 +282,16 @@ class Tables:
     def _insert(self, table: str, rows: pa.Table) -> None:
         self._db.register("waiting", rows)
         self._db.execute(f"insert into {table} select * from waiting").fetchall()
+
+
+def _names(journals: Sequence[LoadedJournal]) -> dict[str, set[str]]:
+    events = [event for journal in journals for event in journal.events]
+    return {
+        "study_name": {journal.study for journal in journals},
+        "test_name": {journal.test_id for journal in journals},
+        "source_name": {event.name for event in events if isinstance(event, SourceOpened)}
+        | {event.source for event in events if isinstance(event, Sample)},
+    }
 
 
 def relation_failed(name: str, error: duckdb.Error) -> CuffwattError:
@@ -271,36 +309,3 @@ def _parsed() -> dict[str, duckdb.Statement]:
         name: duckdb.extract_statements(f"create or replace temp table {name} as\n{select}")[0]
         for name, select in test_ladder()
     }
-
-
-def _rows(event: Event) -> list[tuple[str, dict[str, Any]]]:
-    row = {name: _naive(getattr(event, name)) for name in type(event).model_fields}
-    rows = [(event.kind, row)]
-    if isinstance(event, TestOpened):
-        row["has_protocol"] = event.protocol is not None
-        for quantity, threshold in (event.limits.model_dump() if event.limits else {}).items():
-            if threshold is not None:
-                rows.append(("test_limit", {"quantity": quantity, "threshold": threshold}))
-    elif isinstance(event, SourceOpened):
-        ranks = dict(part.split("=") for part in (event.ranks or "").split(",") if part)
-        row["watts_rank"] = _rank(ranks, "watts")
-        row["cadence_rank"] = _rank(ranks, "cadence_rpm")
-        row["heart_rate_rank"] = _rank(ranks, "heart_rate_bpm")
-        row["heart_rate_from_rr"] = "heart_rate_bpm:rr" in (event.measures or "").split(",")
-    elif isinstance(event, Amended):
-        row["value"] = json.dumps(event.value)
-    return [pair for pair in rows if pair[0] not in _UNTABLED]
-
-
-# kinds that are history only: nothing is derived from them
-_UNTABLED = frozenset(
-    {"test_resumed", "source_lost", "source_found", "prompt_late", "note_written", "journal_repaired"}
-)
-
-
-def _rank(ranks: dict[str, str], measure: str) -> int | None:
-    return int(ranks[measure]) if measure in ranks else None
-
-
-def _naive(value: Any) -> Any:
-    return value.astimezone(UTC).replace(tzinfo=None) if isinstance(value, datetime) else value

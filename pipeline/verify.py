@@ -95,10 +95,11 @@ def _verify_one(folder: TestFolder) -> list[Finding]:
         rules = rules_of(folder)
     except CuffwattError as error:
         return [*found, finding("damaged", str(error))]
+    seal = f"run cuffwatt seal {folder.path}"  # by itself: it is then derived whatever it looks like
     if is_stale(folder, rules, journal.head):
-        found.append(finding("stale", f"{folder.path}: {_why_stale(folder)}; run cuffwatt seal"))
+        found.append(finding("stale", f"{folder.path}: {_why_stale(folder)}; {seal}"))
     elif unreadable := _unreadable(folder):
-        found.append(finding("stale", f"{folder.path}: {unreadable}; run cuffwatt seal"))
+        found.append(finding("stale", f"{folder.path}: {unreadable}; {seal}"))
     if not found:
         found.append(finding("fine", f"{journal.lines} lines, chain {journal.head}, sealed files agree"))
     return [*found, *(finding("amended", one.words()) for one in history(journal.events))]

@@ -265,8 +265,10 @@ def _found(row: dict[str, Any]) -> str:
     words = []
     if row["quantity"] != "presence" and row["observed"] is not None and row["threshold"] is not None:
         unit = f" {row['unit']}" if row["unit"] else ""
-        limit = f"{row['operator']} {row['threshold']:g}"
+        limit = " ".join(part for part in (row["operator"], f"{row['threshold']:g}") if part)
         words.append(f"{row['observed']:.4g}{unit} (limit {limit})")
     if row["detail"]:
         words.append(row["detail"].replace("_", " "))
+    if row["state"] == "withdrawn":
+        words.append("shown during the test, holds no longer")
     return "; ".join(words)

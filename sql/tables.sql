@@ -3,6 +3,12 @@
 -- `amended`.  Times are UTC without a zone, durations seconds, units in the names.
 -- Statements end in a semicolon at the end of a line; pipeline/tables.py runs them in order.
 
+-- what everything is joined and grouped by; where all names are known beforehand pipeline/tables.py
+-- makes them enums, which are small numbers in the order of the names
+create type study_name as varchar;
+create type test_name as varchar;
+create type source_name as varchar;
+
 create macro seconds_between(earlier, later) as (epoch_us(later) - epoch_us(earlier)) / 1e6;
 create macro plus_s(moment, seconds) as moment + to_microseconds(cast(round(seconds * 1e6) as bigint));
 
@@ -52,11 +58,11 @@ end;
 -- one row a test: how far its journal goes.  `as_of` is the pipeline time up to which flags
 -- about time are judged: of the tick when live, of the last line when sealed.
 create table journal_end (
-    study varchar, test_id varchar, as_of timestamp, last_seq bigint, chain varchar, closed boolean
+    study study_name, test_id test_name, as_of timestamp, last_seq bigint, chain varchar, closed boolean
 );
 
 create table test_opened (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     journal_version bigint, mode varchar, anchor timestamp, participant varchar, visit bigint,
     purpose varchar, intent varchar, age_years double, sex varchar, height_cm double, mass_kg double,
     arm_circumference_cm double, medication varchar, pacemaker boolean, ergometer_posture varchar,
@@ -66,43 +72,43 @@ create table test_opened (
 );
 
 -- one row a limit of this test that was set
-create table test_limit (study varchar, test_id varchar, quantity varchar, threshold double);
+create table test_limit (study study_name, test_id test_name, quantity varchar, threshold double);
 
 create table test_closed (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     outcome varchar, reason varchar, stopped_by varchar
 );
 
 -- ranks: 1 is asked first; null where the source does not give the measure
 create table source_opened (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
-    name varchar, adapter varchar, format_digest varchar, clock_offset_s double, clock_method varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    name source_name, adapter varchar, format_digest varchar, clock_offset_s double, clock_method varchar,
     watts_rank bigint, cadence_rank bigint, heart_rate_rank bigint, heart_rate_from_rr boolean
 );
 
 create table sample (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, source source_name,
     watts double, cadence_rpm double, heart_rate_bpm double
 );
 
 create table line_rejected (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     raw varchar, reason varchar
 );
 
 create table stage_started (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     stage_index bigint, label varchar, phase varchar, position varchar, target_watts double,
     target_watts_to double, planned_s double, "by" varchar, method varchar
 );
 
 create table stage_extended (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     stage_index bigint, seconds double, reason varchar
 );
 
 create table reading_due (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     stage_index bigint, stand_by timestamp, cuff_up timestamp, first_sound_due timestamp,
     window_closes timestamp, inflate_to_mmhg double, listen_to_mmhg double,
     expected_sbp_mmhg double, expected_dbp_mmhg double, aims_at varchar, fits varchar,
@@ -110,12 +116,12 @@ create table reading_due (
 );
 
 create table prompt_superseded (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     due_seq bigint, reason varchar
 );
 
 create table reading_taken (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     due_seq bigint, k1_mmhg double, k1_at_least boolean, k4_mmhg double, k5_mmhg double,
     heard_to_mmhg double, palpated_mmhg double, measured_source varchar, last_sound_at timestamp,
     arm varchar, position varchar, inflated_to_mmhg double, deflation_mmhg_per_s double,
@@ -124,47 +130,47 @@ create table reading_taken (
 );
 
 create table reading_missed (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     due_seq bigint, stage_index bigint, attempted boolean, reason varchar, text varchar, void boolean
 );
 
 create table exertion_rated (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     due_seq bigint, rpe double, rpe_scale varchar, about varchar, void boolean
 );
 
 create table symptom_noted (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     code varchar, severity bigint, reported_by varchar, text varchar, void boolean
 );
 
 create table sign_noted (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     code varchar, severity bigint, reported_by varchar, text varchar, void boolean
 );
 
 create table cuff_changed (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     bladder_length_cm double, bladder_width_cm double
 );
 
 create table amended (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     target_seq bigint, field varchar, value varchar, original varchar, reason varchar, "by" varchar
 );
 
 create table flag_raised (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     code varchar, level varchar, target_seq bigint, observed double, threshold double
 );
 
 create table flag_acknowledged (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     code varchar, target_seq bigint, "by" varchar
 );
 
 create table clock_stepped (
-    study varchar, test_id varchar, seq bigint, event_time timestamp, elapsed_s double, source varchar,
+    study study_name, test_id test_name, seq bigint, event_time timestamp, elapsed_s double, source varchar,
     cause varchar, step_s double
 );
 

@@ -31,14 +31,18 @@ from pipeline.simulate.cohort import invented_cohort
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-COLUMNS_BLOCK, FLAGS, SETS, RELATIONS = BLOCKS
+COLUMNS_BLOCK, FLAGS, SETS, RELATIONS, QUESTIONS = BLOCKS
 WRITTEN = README.partition(FLAGS.begins)[0]  # what a person wrote
 FENCED = re.findall(r"^```(\w*)\n(.*?)^```$", README, flags=re.MULTILINE | re.DOTALL)
 EXAMPLES = {
     text.partition("\n")[0].removeprefix("# "): text for kind, text in FENCED if kind in ("toml", "csv")
 }
 INDENTED = [line.strip() for line in README.splitlines() if line.startswith("    ")]
-COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+COMMANDS = {
+    f"{name} {under}".strip(): command
+    for name, group in typer.main.get_command(app).commands.items()  # type: ignore[attr-defined]
+    for under, command in getattr(group, "commands", {"": group}).items()
+}
 
 
 @pytest.fixture
@@ -108,7 +112,7 @@ def test_every_command_that_it_names_is_there():
     spans = re.findall(r"`([^`\n]+)`", WRITTEN)
     named = {match[1] for span in spans if (match := re.match(r"(?:\.venv/bin/)?cuffwatt ([a-z]+)", span))}
     assert "join" in named
-    assert named - set(COMMANDS) == set()
+    assert named - {name.split()[0] for name in COMMANDS} == set()
 
 
 def test_every_option_that_it_names_is_there():
@@ -126,7 +130,7 @@ def test_the_exit_codes_are_those_of_the_program():
 
 
 def test_every_fence_says_what_it_is():
-    assert {kind for kind, _ in FENCED} == {"toml", "csv", "python", "ini"}
+    assert {kind for kind, _ in FENCED} == {"toml", "csv", "python", "ini", "text"}
     assert len(EXAMPLES) == sum(kind in ("toml", "csv") for kind, _ in FENCED)
 
 
@@ -227,7 +231,7 @@ def test_the_tables_are_up_to_date(name, text):
 
 
 def test_every_table_has_its_document():
-    assert all(block.begins in README for block in (COLUMNS_BLOCK, FLAGS, SETS))
+    assert all(block.begins in README for block in (COLUMNS_BLOCK, FLAGS, SETS, QUESTIONS))
     assert RELATIONS.begins in DEVELOPERS
 
 
@@ -276,7 +280,7 @@ def test_a_relation_without_its_remarks_is_named(tmp_path, monkeypatch):
         relations_table()
 
 
-@pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "sets", "relations"])
+@pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "sets", "relations", "questions"])
 def test_a_block_replaces_only_itself(block):
     made = made_anew(f"# Title\n\n{block.begins}\nold\n{block.ends}\n\nafter\n")
     assert made == f"# Title\n\n{block.begins}\n\n{block.make()}\n\n{block.ends}\n\nafter\n"
@@ -284,7 +288,7 @@ def test_a_block_replaces_only_itself(block):
 
 
 @pytest.mark.parametrize("marks", ["{0}", "{1}", "{1}\n{0}", "{0}\n{1}\n{0}", "{0}\n{1}\n{0}\n{1}"])
-@pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "sets", "relations"])
+@pytest.mark.parametrize("block", BLOCKS, ids=["columns", "flags", "sets", "relations", "questions"])
 def test_a_document_with_half_the_marks_is_refused(block, marks):
     with pytest.raises(CuffwattError, match="write both where the table belongs"):
         made_anew("# Title\n" + marks.format(block.begins, block.ends))

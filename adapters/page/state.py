@@ -26,8 +26,8 @@ BLIND_S = 120.0
 PAIR_WITHIN_S = 30.0
 TRACE_EVERY_S = 5.0
 _NUMBERS = (
-    "k1_mmhg", "k4_mmhg", "k5_mmhg", "dbp_mmhg", "dbp_phase", "sbp_change_rest_mmhg",
-    "sbp_change_stage_mmhg", "u_sbp_mmhg", "u_dbp_mmhg",
+    "k1_mmhg", "k4_mmhg", "k5_mmhg", "dbp_mmhg", "dbp_phase", "u_sbp_mmhg", "u_dbp_mmhg",
+    "sbp_change_rest_mmhg", "sbp_change_stage_mmhg", "u_sbp_change_rest_mmhg", "u_sbp_change_stage_mmhg",
 )  # fmt: skip
 _READING = (
     "reading_id", "status", "used", "used_note", "stage_label", "elapsed_s", "k1_at_least", "watts",

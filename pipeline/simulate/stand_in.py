@@ -14,7 +14,8 @@ from datetime import datetime
 from statistics import fmean
 
 from pipeline.events import Event, ReadingDue, ReadingMissed, ReadingTaken, Sample, StageStarted, TestOpened
-from pipeline.rules import Rule, Rules
+from pipeline.rule import Rule
+from pipeline.rules import Rules
 from pipeline.snapshot import Snapshot, SnapshotReading
 
 DUE_STAGE_S = 10.0

@@ -58,7 +58,9 @@ near as (
     where staged.status <> 'void' and staged.role = 'primary'
         and not exertion.void and coalesce(exertion.about, 'overall') = 'overall'
         and (exertion.due_seq = staged.due_seq
-            or abs(seconds_between(exertion.event_time, staged.measured_at)) <= 60)
+            or abs(seconds_between(exertion.event_time, staged.measured_at)) <= 60
+            -- one person asks 20 s before the stand-by, which is 40 s before the cuff goes up
+            or exertion.event_time between plus_s(staged.cuff_up, -60) and staged.measured_at)
 ),
 rated as (
     select study, test_id, reading_id, rpe, rpe_scale, rpe_seq

@@ -1,8 +1,9 @@
 -- stage_loads: one row a stage: what was ridden, as published in stages.parquet.
 -- inputs: stages, samples, test_opened, setting.
 -- W, rpm, bpm, seconds.  watts_mean leaves out the first 20 s of a stage (`load_grace_s`), in
--- which a load is still being set (a stage of under a minute is taken whole); stage_hr is the mean of the last 30 s of a stage ridden 90 s
--- or more, steady when within 5 bpm of the 30 s a minute earlier (stages of 3 min or more).
+-- which a load is still being set (of a stage that is over and lasted under a minute none is left
+-- out); stage_hr is the mean of the last 30 s of a stage ridden 90 s or more, steady when within 5 bpm
+-- of the 30 s a minute earlier (stages of 3 min or more).
 with best as (
     select samples.study, samples.test_id, stage_index,
         min(watts_rank) filter (where watts_counts) as watts_rank,
@@ -19,7 +20,7 @@ ridden as (
         case when heart_rate_counts and samples.heart_rate_rank = best.heart_rate_rank
             then heart_rate_bpm end as heart_rate_bpm,
         heart_rate_from_rr as rr,
-        (seconds_between(started_at, sampled_at) > load_grace_s or ridden_s <= 3 * load_grace_s)
+        (seconds_between(started_at, sampled_at) > load_grace_s or (is_over and ridden_s <= 3 * load_grace_s))
             and sampled_at < ended_at as settled,
         seconds_between(sampled_at, ended_at) as to_end_s
     from samples

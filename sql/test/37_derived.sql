@@ -69,7 +69,9 @@ windowed as (
             when measured_source = 'estimated' or role = 'second' then null
             when due_seq is null or window_closes is null then case when stage_has_prompt then false end
             when aims_at in ('mark', 'immediate')
+                -- a prompt that had to come late moves its own first sound, not the moment that was wanted
                 then abs(seconds_between(first_sound_due, measured_at)) <= mark_tolerance_s
+                    and measured_at <= window_closes
             when fits = 'systolic'
                 then coalesce(pump_started_at >= plus_s(cuff_up, -window_early_s), true)
                     and measured_at <= window_closes

@@ -28,7 +28,7 @@ select study, test_id, reading_id, status, used, used_note, due_seq,
     deflation_per_beat_source, deflation_between_mmhg_per_s, pump_started_at, last_sound_at, cuff_up,
     first_sound_due, window_closes, aims_at, in_window, in_window_note, rpe, missed_reason,
     dbp_next_load, gauge_step_mmhg, sbp_rest_mmhg, loaded,
-    seconds_between(started_at, coalesce(pump_started_at, measured_at)) as rest_before_s,
+    greatest(0, seconds_between(started_at, coalesce(pump_started_at, measured_at))) as rest_before_s,
     arm_before, k1_lowest_before, k1_highest_before, released_before
 from before
 join (select study, test_id, gauge_step_mmhg from test_opened) using (study, test_id)

@@ -104,6 +104,8 @@ select study, test_id, reading_id as target_seq, stage_index, phase, measured_at
      detail: 'measured, per s and per beat'},
     {code: 'outside_window', quantity: 'presence', observed: case when not in_window then 1 end,
      detail: case when in_window_note = 'answers_no_prompt' then 'answers no prompt'
+        when aims_at in ('mark', 'immediate') and measured_at > window_closes
+            then format('first sound {:.0f} s after the window', seconds_between(window_closes, measured_at))
         when aims_at in ('mark', 'immediate')
             then format('first sound {:.0f} s {} its mark', abs(seconds_between(first_sound_due, measured_at)),
                 case when measured_at > first_sound_due then 'after' else 'before' end)

@@ -21,7 +21,11 @@ person as (
             when mass_kg is null then 'no_mass' end as excluded,
         medication is null or contains(medication, 'unknown') as medication_unknown
     from test_opened
-    cross join setting
+    cross join (
+        select vo2_method, hr_max_method, vo2max_hr_min_bpm, vo2max_hr_max_share, vo2max_hr_apart_bpm,
+            u_hr_max_pred_bpm, u_stage_hr_bpm
+        from setting
+    )
 ),
 used as (
     select study, test_id, stage_index, watts, bpm, steady

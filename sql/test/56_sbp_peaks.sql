@@ -4,13 +4,16 @@
 -- A lower bound stands here with its pressure, and `_at_least` says so; of the highest also where a
 -- later reading is one.  mmHg; rate_pressure_product_peak mmHg*bpm.
 with exercise_readings as (
-    select measures.study, measures.test_id, measured_at, reading_id, sbp_mmhg, rate_pressure_product, used,
-        k1_at_least, phase in ('warmup', 'exercise') as loaded,
+    select study, test_id, measured_at, reading_id, sbp_mmhg, rate_pressure_product, used, k1_at_least, loaded,
         seconds_between(measured_at, exercise_end_at) as before_end_s
-    from measures
+    from (
+        select study, test_id, measured_at, reading_id, sbp_mmhg, rate_pressure_product, used, k1_at_least,
+            phase in ('warmup', 'exercise') as loaded
+        from measures
+        -- the note says lower_bound only where nothing else is against the reading
+        where used or used_note = 'lower_bound'
+    )
     join exercise_end using (study, test_id)
-    -- the note says lower_bound only where nothing else is against the reading
-    where used or used_note = 'lower_bound'
 ),
 pressures as (
     select study, test_id,

@@ -84,7 +84,7 @@ gathered as (
     cross join (select hr_max_method, recovery_active_watts, recovery_active_rpm from setting)
     left join exercise_end using (study, test_id)
     left join hr_peaks using (study, test_id)
-    left join rest_values using (study, test_id)
+    left join (select study, test_id, hr_rest_bpm from rest_values) using (study, test_id)
     left join recovered using (study, test_id)
     left join pedalled using (study, test_id)
     left join postures using (study, test_id)

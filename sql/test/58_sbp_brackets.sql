@@ -5,13 +5,16 @@
 -- `sbp_bracket_watts` apart.  It asks of measures and uncertainty only what readings.parquet has, so it
 -- can be had of a whole archive too; between_mmhg(low, high, ...) is the line, never beyond its ends.
 with points as (
-    select measures.study, measures.test_id, reading_id, measured_at, watts, hr_percent_reserve, sbp_mmhg, u_sbp_mmhg
-    from measures
+    select study, test_id, reading_id, measured_at, watts, hr_percent_reserve, sbp_mmhg, u_sbp_mmhg
+    from (
+        select study, test_id, reading_id, measured_at, watts, hr_percent_reserve, sbp_mmhg
+        from measures
+        where used and phase = 'exercise'
+        qualify row_number() over (
+            partition by study, test_id, stage_index order by measured_at desc, reading_id desc
+        ) = 1
+    )
     join (select study, test_id, reading_id, u_sbp_mmhg from uncertainty) using (study, test_id, reading_id)
-    where used and phase = 'exercise'
-    qualify row_number() over (
-        partition by measures.study, measures.test_id, stage_index order by measured_at desc, reading_id desc
-    ) = 1
 ),
 rising as (
     select points.*, sbp_bracket_watts

@@ -6,15 +6,12 @@
 with marked as (
     select study, test_id, mark_s, reading_id, sbp_mmhg, u_sbp_mmhg
     from (
-        select measures.study, measures.test_id, reading_id, sbp_mmhg, u_sbp_mmhg,
-            seconds_between(exercise_end_at, measured_at) as after_s, mark_tolerance_s
-        from measures
-        join (select study, test_id, reading_id, u_sbp_mmhg from uncertainty) using (study, test_id, reading_id)
+        select study, test_id, reading_id, sbp_mmhg, seconds_between(exercise_end_at, measured_at) as after_s
+        from (select study, test_id, reading_id, sbp_mmhg, measured_at from measures where used)
         join exercise_end using (study, test_id)
-        cross join (select mark_tolerance_s from setting)
-        where used
     )
-    cross join (select unnest([60, 180]) as mark_s)
+    join (select study, test_id, reading_id, u_sbp_mmhg from uncertainty) using (study, test_id, reading_id)
+    cross join (select unnest([60, 180]) as mark_s, mark_tolerance_s from setting)
     where abs(after_s - mark_s) <= mark_tolerance_s
     qualify row_number() over (
         partition by study, test_id, mark_s order by abs(after_s - mark_s), after_s, reading_id
@@ -28,7 +25,7 @@ gathered as (
         three.sbp_mmhg as three_mmhg, three.u_sbp_mmhg as u_three_mmhg
     from test_opened
     cross join (select rise_min_mets from setting)
-    left join (select * from sbp_peaks) as sbp_peaks using (study, test_id)
+    left join sbp_peaks using (study, test_id)
     left join (
         select study, test_id, reading_id as sbp_peak_reading_id, sbp_change_rest_mmhg, watts, mets_est, vo2_note
         from measures

@@ -7,9 +7,9 @@ with asked as (
             {quantity: 'watts', place: sbp_at_watts}, {quantity: 'percent_reserve', place: sbp_at_percent_reserve}
         ]) as wanted,
         hr_rest_bpm, hr_max_predicted(hr_max_method, age_years) as hr_max_bpm
-    from test_opened
+    from (select study, test_id, age_years from test_opened)
     cross join (select sbp_at_watts, sbp_at_percent_reserve, hr_max_method from setting)
-    left join rest_values using (study, test_id)
+    left join (select study, test_id, hr_rest_bpm from rest_values) using (study, test_id)
 ),
 found as (
     select asked.study, asked.test_id, quantity,

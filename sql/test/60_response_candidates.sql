@@ -3,18 +3,17 @@
 -- heart_rate_recovery, hr_peaks, stages, journal_end, setting.
 -- {code, quantity, observed, detail}, judged in 61_flags, once a test; observed null: nothing to judge.
 -- About the reading where there is one, else about the stage in force when the measure was whole.
--- Nothing is said of rest before load, nor of exercise before its end: another reading may still come.
+-- Closed tests only.  Before, another reading may still come, and nobody reads notes during a test.
 with begun as (
     select journal_end.study, journal_end.test_id
     from journal_end
-    left join exercise_end using (study, test_id)
-    where closed or first_load_at is not null
+    where closed
 ),
 finished as (
-    select journal_end.study, journal_end.test_id, exercise_end_at, as_of, closed
+    select journal_end.study, journal_end.test_id, exercise_end_at
     from journal_end
     join exercise_end using (study, test_id)
-    where closed or exercise_end_source <> 'last_stage'
+    where closed
 ),
 peaks as (
     select measures.study, measures.test_id, reading_id, stage_index, phase,
@@ -37,7 +36,6 @@ whole as (
         ], recursive := true)
         from setting
     )
-    where closed or as_of >= whole_at
 ),
 staged as (
     select whole.study, whole.test_id, about, whole_at, stage_seq, stage_index, phase

@@ -75,7 +75,7 @@ select coalesce(judged.study, shown.study) as study, coalesce(judged.test_id, sh
     raised_at, acknowledged_at, acknowledged_by,
     case
         when judged.code is null then 'withdrawn'
-        when raised_at is not null or mode = 'join' then 'holds'
+        when raised_at is not null or mode = 'join' or judged.level = 'note' then 'holds'
         else 'late'
     end as state
 from judged

@@ -11,7 +11,7 @@ ridden as (
         sum(watts order by seq) filter (settled) as watts_sum, count(*) filter (settled) as watts_n
     from (
         select in_force.*, seq, watts, watts_rank,
-            (seconds_between(started_at, sampled_at) > load_grace_s or ridden_s <= 3 * load_grace_s)
+            seconds_between(started_at, sampled_at) > load_grace_s
                 and sampled_at < ended_at as settled
         from (select study, test_id, stage_index, seq, sampled_at, watts, watts_rank, watts_counts from samples) as samples
         join in_force using (study, test_id, stage_index)

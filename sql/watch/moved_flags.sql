@@ -1,7 +1,8 @@
 -- moved_flags: one row a flag about time or load that is no longer as it was last derived.
--- inputs: flags, derived_to, stages, recent_samples, recent_gaps, recent_held, stage_loads, gaps,
+-- inputs: flags, derived_to, loaded_to, stages, recent_samples, recent_gaps, recent_held, stage_loads, gaps,
 -- readings, times, test_limit, heart_rate_limits, journal_end, test_opened, rule, setting.
--- stages and recent_* are as of now, the rest as last derived.  It only says that the ladder has to be
+-- stages and recent_* are as of now, the rest as last derived; derived_to and loaded_to say when that was
+-- for all of it and for readings and their loads.  It only says that the ladder has to be
 -- run: what it finds is judged by the same rules, and a flag that it finds is raised by the ladder.
 with in_force as (
     select stages.study, stages.test_id, stage_index, stage_seq, phase, loaded, started_by, is_ramp, target_watts,
@@ -26,7 +27,7 @@ counted as (
     where recent.watts_rank is not null and sampled_at < ended_at
         -- a stage that had no sample when it was left has no source yet
         and (derived_to.watts_rank is null or recent.watts_rank = derived_to.watts_rank)
-        and (seconds_between(started_at, sampled_at) > load_grace_s or ridden_s <= 3 * load_grace_s)
+        and seconds_between(started_at, sampled_at) > load_grace_s
         and (ridden_s <= 100 or seq > derived_to.last_seq)
     group by in_force.study, in_force.test_id, in_force.stage_index, recent.watts_rank
     qualify row_number() over (partition by in_force.study, in_force.test_id order by recent.watts_rank) = 1
@@ -166,7 +167,7 @@ union all
 select 'reading', reading_id
 from (select study, test_id, reading_id, measured_at, dbp_at from times
     join (select study, test_id, reading_id, measured_at from readings) using (study, test_id, reading_id)) as moments
-join (select study, test_id, as_of as derived_at, last_seq from derived_to) using (study, test_id)
+join (select study, test_id, as_of as derived_at, last_seq from loaded_to) using (study, test_id)
 join (select study, test_id, as_of from journal_end) using (study, test_id)
 where measured_at > derived_at and measured_at <= as_of or dbp_at > derived_at and dbp_at <= as_of
     or exists (from recent_samples as recent

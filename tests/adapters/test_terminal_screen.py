@@ -293,6 +293,8 @@ def test_a_larger_terminal_shows_larger_numbers_and_a_smaller_one_smaller() -> N
     assert len(huge) == 10
     assert huge[0].rstrip() in shown(VIEW, 640, size=(130, 42))
     assert CAUTION.split(". ")[1][:40] in shown(VIEW, 640, size=(200, 60))
+    # two lines of answer do not make the numbers jump
+    assert has_blocks(shown(VIEW, 640, Typing(said="no " * 40)), "0:56")
     low = block_digits("0:56", "low")
     assert len(low) == 3
     assert low[0].rstrip() in shown(VIEW, 640, size=(60, 16))

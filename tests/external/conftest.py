@@ -178,6 +178,7 @@ class Oddities:
             "test_id": f"{event.test_id}-{self.again}",
             # with the heart rates that come with it, the oldest have no reserve to speak of
             "age_years": 120.0 if self._fast else self.draw.choice(ages),
+            "intent": ("maximal", "symptom_limited", None)[self.again],
             "mass_kg": self.draw.choice((None, 58.5, 70.0, 70.0, 104.2)),
             "ergometer_posture": self.draw.choice(("upright", "upright", "supine", "semi_recumbent", None)),
             "medication": self.draw.choice(("none", "beta_blocker+other", None)),

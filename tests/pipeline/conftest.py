@@ -14,7 +14,10 @@ from typing import Any
 import pytest
 
 from pipeline import events as ev
+from pipeline.archive import Archive, TestFolder
+from pipeline.executors import inline
 from pipeline.rules import Rules, shipped_rules
+from pipeline.seal_run import seal_archive
 from pipeline.tables import LoadedJournal, Tables
 
 ANCHOR = datetime(2026, 3, 14, 9, tzinfo=UTC)
@@ -170,3 +173,23 @@ def derive() -> Iterator[Callable[..., Derived]]:
 def alone(derive: Callable[..., Derived]) -> Callable[..., Derived]:
     """(one Invented, rules) -> Derived; its name is T."""
     return lambda one, rules=None: derive({"T": one}, rules)
+
+
+@pytest.fixture(scope="session")
+def small_archive(
+    tmp_path_factory: pytest.TempPathFactory,
+    short_test: Callable[..., Any],
+    timed_events: Callable[..., Any],
+    numbered: Callable[..., Any],
+    closed: Callable[..., Any],
+    write_journal: Callable[..., TestFolder],
+) -> Path:
+    """Three small tests in two studies, sealed and gathered, under a path with quotes; not to be changed."""
+    archive = Archive(tmp_path_factory.mktemp('it\'s "an" archive'))
+    for number in range(3):
+        slow = {"ergometer_hz": 0.1, "heart_rate_hz": 0.1}
+        test = short_test(number, study=f"S-{number % 2}", test_id=f"T{number}", **slow)
+        write_journal(archive, closed(numbered(timed_events(test)), test.ended_s))
+    for outcome in seal_archive(archive.root, list(archive.tests()), inline()):
+        assert outcome.problem is None
+    return archive.root

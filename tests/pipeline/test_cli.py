@@ -405,7 +405,7 @@ FLAGGED: dict[str, tuple[dict[str, Any], list[str]]] = {
         ["diastolic_unresolved", "implausible_pair"],
     ),
     "a lower bound": ({"sheet": SHEET.replace("160,80", ">160,80")}, ["systolic_above_cuff"]),
-    "entered twice": ({"sheet": SHEET + "09:43:22,178,80\n"}, ["entered_twice", "entered_twice"]),
+    "entered twice": ({"sheet": SHEET + "09:43:19,180,80\n"}, ["entered_twice", "entered_twice"]),
 }
 
 

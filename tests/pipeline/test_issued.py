@@ -81,8 +81,10 @@ def test_an_entry_with_a_time_is_judged_at_its_first_sound(prompts, measured_s, 
         # judged 10 s before the entry
         ([(A, "due"), (B, "due")], 170.0, 0),
         ([(A, "due"), (B, "due")], 200.0, 0),  # 190, the last moment that A holds
-        ([(A, "due"), (B, "due")], 290.0, 1),  # 280: B's cuff is up
-        ([(A, "due"), (B, "due")], 289.0, 0),  # 279: still to go up, and A closed 109 s ago
+        ([(A, "due"), (B, "due")], 290.0, 0),  # B's cuff is up at 280, and A closed 110 s ago
+        # B takes 57 s to the last sound, half of it is gone at 308.5; the other closed at 250
+        ([(prompt(170.0, 250.0), "due"), (B, "due")], 318.4, 0),
+        ([(prompt(170.0, 250.0), "due"), (B, "due")], 318.6, 1),
         ([(A, "answered"), (B, "due")], 289.0, 1),  # nothing closed unanswered
         ([(A, "missed"), (B, "due")], 289.0, 1),
         ([(A, "due")], 300.0, 0),  # closed 120 s ago
@@ -93,6 +95,8 @@ def test_an_entry_with_a_time_is_judged_at_its_first_sound(prompts, measured_s, 
         ([(A, "due"), (prompt(110.0, 200.0), "due")], 290.0, 1),
         # just answered and typed again: entered twice, not the next one
         ([(A, "answered"), (NEAR, "due")], 185.0, 0),
+        # B's cuff is up, nothing else is unanswered
+        ([(A, "answered"), (B, "due")], 291.0, 1),
         # of an older one still unanswered, before that
         ([(prompt(20.0, 80.0), "due"), (A, "answered")], 190.0, 0),
         ([(A, "due")], 50.0, None),

@@ -341,3 +341,15 @@ def test_a_stage_that_is_too_short_for_its_reading_is_shown_until_it_is_held(
     one.ask(Hold(120))
     assert not one.rehearsal.view.no_room
     assert one.rehearsal.view.prompts[0].prompt.stage_index == 0
+
+
+def test_a_load_that_is_still_being_set_is_not_off_its_target(test: Callable[..., Test]) -> None:
+    one = test()
+    one.take(ev.SourceOpened, 0, source="bike", name="bike", adapter="t", measures="watts", ranks="watts=1")
+    one.ride(0, 100, 130)
+    # 50 W is to be ridden from 120 s on; an entry has the flags derived at 130 s
+    one.take(ev.ReadingTaken, 130, k1_mmhg=150.0, k5_mmhg=80.0, measured_source="stated")
+    assert "load_off_target" not in {flag.code for flag in one.of(ev.FlagRaised)}
+    one.ride(0, 131, 150)
+    one.take(ev.ReadingTaken, 150, k1_mmhg=150.0, k5_mmhg=80.0, measured_source="stated")
+    assert "load_off_target" in {flag.code for flag in one.of(ev.FlagRaised)}

@@ -159,8 +159,8 @@ def test_the_heart_rate_form_of_map_needs_a_heart_rate(invented, derive):
 # ---- in the window ----------------------------------------------------------------------------
 
 
-def prompted(at_s, due=None, answers=True, **taken):
-    """Stage 600 to 780; cuff up at 700, first sound due at 720, window to 780; 150/80 at 2.5 mmHg/s.
+def prompted(at_s, due=None, answers=True, closes_s=780, **taken):
+    """Stage 600 to 780; cuff up at 700, first sound due at 720, window mostly to 780; 150/80 at 2.5 mmHg/s.
 
     Last sound 28 s after the first; pumping, where noted, 180/30 + 30/2.5 = 18 s before it.
     """
@@ -168,7 +168,7 @@ def prompted(at_s, due=None, answers=True, **taken):
     def happens(make):
         t = make()
         t.rest_and_loads(50, 100)
-        seq = t.due(1, 700, 720, 780, **due or {})
+        seq = t.due(1, 700, 720, closes_s, **due or {})
         t.taken(at_s, 150, 80, **{"due_seq": seq if answers else None} | taken)
         return t
 
@@ -192,6 +192,9 @@ WINDOW = {
     "mark, 15.1 s early": (prompted(704.9, MARK), False),
     "mark, 15 s late": (prompted(735, MARK), True),
     "mark, 15.1 s late": (prompted(735.1, MARK), False),
+    # a mark at 715 for which the cuff could not be up in time
+    "mark, asked for 5 s late": (prompted(730, MARK, closes_s=730), True),
+    "mark, over 15 s late": (prompted(730.6, MARK, closes_s=730), False),
     "at once after exercise": (prompted(735.1, {"aims_at": "immediate"}), False),
     "repeat": (prompted(735.1, {"aims_at": "repeat"}), True),
     "estimated": (prompted(708, measured_source="estimated"), None),
@@ -204,6 +207,7 @@ WORDS = {
     "systolic, pumped early": "pumped 10 s early",
     "mark, 15.1 s early": "first sound 15 s before its mark",
     "mark, 15.1 s late": "first sound 15 s after its mark",
+    "mark, over 15 s late": "first sound 1 s after the window",
     "at once after exercise": "first sound 15 s after its mark",
     "answers none": "answers no prompt",
 }

@@ -311,7 +311,7 @@ def test_the_immediate_reading_comes_at_the_stop_unless_a_cuff_is_up():
     desk = Desk()
     asked(desk)
     late = [*ridden(1180.0, 1100.0), StageInForce(2, RECOVERY, 1100.0, 1400.0)]
-    assert [event.kind for event in desk.at(1100.0, late)] == ["prompt_superseded"]
+    assert desk.at(1100.0, late)[0].kind == "prompt_superseded"
     assert all(p.aims_at == "mark" for p in desk.plan)
 
 
@@ -462,9 +462,5 @@ def test_a_staircase_that_goes_well_asks_once_a_stage(minutes):
     desk = run(protocol, [], 0.0, "live")
     asked_in = [event.stage_index for event in desk.journal if event.kind == "reading_due"]
     assert asked_in == [0, 0, 1, 2, 3, 4, 5, 6, 7, 8, 8]
-    superseded = [event.due_seq for event in desk.journal if event.kind == "prompt_superseded"]
-    # after 2-min stages the cuff of the last one is down too late for the first minute
-    lost = [event.seq for event in desk.journal if event.kind == "reading_due" and event.fits == "no"]
-    assert superseded == lost
-    assert len(lost) == (1 if minutes == 2 else 0)
-    assert "reading_missed" not in desk.kinds()
+    assert all(event.fits != "no" for event in desk.journal if event.kind == "reading_due")
+    assert {"prompt_superseded", "reading_missed"}.isdisjoint(desk.kinds())

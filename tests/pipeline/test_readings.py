@@ -221,7 +221,9 @@ EXERTIONS = {
     "by prompt": (_rated((690, 11, 0, {}), (692, 13, 1, {})), [11, 13]),
     "nearest in time": (_rated((665, 11, None, {}), (715, 13, None, {})), [11, 13]),
     "60 s away": (_rated((600, 11, None, {})), [11, None]),
-    "over 60 s away": (_rated((599.9, 11, None, {})), [None, None]),
+    # the cuff goes up at 640 s; one person asks 40 s before, and is given 20 s more
+    "asked before the stand-by": (_rated((580, 11, None, {})), [11, None]),
+    "over 60 s away": (_rated((579.9, 11, None, {})), [None, None]),
     "legs do not count": (_rated((660, 11, 0, {"about": "legs"})), [None, None]),
     "overall": (_rated((660, 11, 0, {"about": "overall"})), [11, None]),
     "the last of equals": (_rated((660, 11, 0, {}), (660, 12, 0, {})), [12, None]),

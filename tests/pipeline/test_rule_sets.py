@@ -289,14 +289,10 @@ WHOM = {
     "child: 120": ("paediatric", "diastolic_high", ride(peak=(200, 120), **CHILD), None),
     "from 18 on: 120": ("paediatric", "diastolic_high", ride(peak=(200, 120), age_years=18.0), 120),
     "age not known: 120": ("paediatric", "diastolic_high", ride(peak=(200, 120), age_years=None), 120),
-    # nothing is said before the end of exercise is known, nor before its heart rates are there
-    "14 s after": ("maximal", "chronotropic_index_low", lambda make: stopped(make, 1214), None),
-    "15 s after": ("maximal", "chronotropic_index_low", lambda make: stopped(make, 1215), 0.65),
-    "64 s after": ("maximal", "hr_recovery_slow", lambda make: stopped(make, 1264), None),
-    "65 s after": ("maximal", "hr_recovery_slow", lambda make: stopped(make, 1265), 5),
+    # nothing is said of a whole test before it is closed
+    "not closed: index": ("maximal", "chronotropic_index_low", lambda make: stopped(make, 1215), None),
     "still riding": ("maximal", "systolic_rise_low", lambda make: riding(make), None),
-    "resting still": ("screening", "resting_class", lambda make: riding(make, rest_only=True), None),
-    "load after rest": ("screening", "resting_class", lambda make: riding(make), 150),
+    "load after rest": ("screening", "resting_class", lambda make: riding(make), None),
 }  # fmt: skip
 
 
@@ -308,14 +304,13 @@ def stopped(make, last_s):
     return test
 
 
-def riding(make, rest_only=False):
+def riding(make):
     test = make(**MAN)
     test.stage(0, "rest")
     for at_s in (400, 480):
         test.taken(at_s, 150, 80)
-    if not rest_only:
-        test.stage(600, "exercise", 50)
-        test.taken(700, 152, 80)
+    test.stage(600, "exercise", 50)
+    test.taken(700, 152, 80)
     return test
 
 

@@ -280,7 +280,8 @@ def test_a_row_does_not_depend_on_the_tests_beside_it(invented, derive):
 
     cases = {f"T{n}": wavy(n) for n in range(7)}
     together = derive(cases)
+    whole = ("watts_peaks", "heart_rate_recovery", "sbp_rises", "sbp_at_loads", "vo2max_estimates")
     for name in cases:
         apart = derive({name: cases[name]})
-        for relation in ("summary", "measures", "stage_loads"):
+        for relation in ("summary", "measures", "stage_loads", *whole):
             assert together.rows(relation, name, "all") == apart.rows(relation, name, "all")

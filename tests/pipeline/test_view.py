@@ -91,7 +91,7 @@ def test_a_stage_has_its_times_and_loads() -> None:
 
 def flag(code: str, level: str, seq: int = 0, at_s: float | None = None, **fields: Any) -> dict[str, Any]:
     usual = {"quantity": "presence", "observed": 1.0, "operator": ">=", "threshold": 1.0, "unit": "",
-             "words": f"words of {code}"}  # fmt: skip
+             "words": f"words of {code}", "state": "holds"}  # fmt: skip
     flag_at = None if at_s is None else OPENED + timedelta(seconds=at_s)
     return row(code=code, level=level, target_seq=seq, flag_at=flag_at, **usual | fields)
 
@@ -125,10 +125,14 @@ def test_what_a_flag_means_is_said_once() -> None:
     assert [cell["flag"] for cell in cells] == ["odd digit: words of odd_digit", "odd digit"]
 
 
-def test_a_withdrawn_flag_has_neither_words_nor_time() -> None:
-    withdrawn = row(code="systolic_high", level="stop", target_seq=7, quantity=None, observed=260.0)
+def test_a_withdrawn_flag_has_neither_words_nor_time_and_says_that_it_was_shown() -> None:
+    withdrawn = row(
+        code="systolic_high", level="stop", target_seq=7, quantity=None, observed=260.0, threshold=250.0,
+        state="withdrawn",
+    )  # fmt: skip
     [cell] = flags_cells([withdrawn], [reading()], [], OPENED)
-    assert [str(value) for value in cell.values()] == ["stop", "", "50 W, 140/80", "systolic high", ""]
+    found = "260 (limit 250); shown during the test, holds no longer"
+    assert [str(value) for value in cell.values()] == ["stop", "", "50 W, 140/80", "systolic high", found]
 
 
 def test_one_line_sums_a_test_up() -> None:

@@ -1,0 +1,1 @@
+"""Questions to all tests of an archive."""
