@@ -220,15 +220,28 @@ def record(
     idle_min: Annotated[
         float, typer.Option("--idle-min", help="Nobody watching: end so many minutes after the last load.")
     ] = 10.0,
+    page: Annotated[
+        bool, typer.Option("--page", help="On a page for a tablet or laptop, not at the terminal.")
+    ] = False,
+    share: Annotated[
+        bool, typer.Option("--share", help="With --page: in the laboratory's network, behind a code.")
+    ] = False,
+    port: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option("--port", min=0, max=65535, help="With --page: its port (8630); 0 takes a free one."),
+    ] = None,
     form: FormatOption = None,
 ) -> None:
     """Record a test live: prompts, entries, flags; then seal it.
 
     Readings are typed at the terminal, like 148/82; ? shows what else can be typed and pressed.
     """
+    from pipeline.cli_record import PageWish
     from pipeline.cli_record import record as run_live
     from pipeline.view import show_test
 
+    if (share or port is not None) and not page:
+        raise UsageError("--share and --port are about the page; add --page, or leave them out")
     folder = run_live(
         setup,
         resume,
@@ -238,6 +251,7 @@ def record(
         logging_only=logging_only,
         start=start,
         idle_min=idle_min,
+        page=PageWish(port, share) if page else None,
     )
     _seal(folder)
     show_test(folder, form)

@@ -8,7 +8,7 @@ import sys
 import threading
 from collections.abc import Sequence
 from contextlib import AbstractContextManager, suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
@@ -27,6 +27,16 @@ if TYPE_CHECKING:
     from pipeline.record import Recording
 
 Start = Literal["asked", "now", "load"]
+
+
+@dataclass(frozen=True)
+class PageWish:
+    """The page is wanted at a port (None: the usual one), shared with the laboratory's network or not."""
+
+    port: int | None = None
+    share: bool = False
+
+
 FROM = "# kept from "
 _END_S = 2.0
 
@@ -41,12 +51,15 @@ def record(
     logging_only: bool,
     start: Start | None,
     idle_min: float,
+    page: PageWish | None = None,
 ) -> TestFolder:
-    """Record a test until it is closed; the caller seals it."""
+    """Record a test until it is closed; the caller seals it.  `page`: on the page, not at the terminal."""
     from pipeline.live import Manner
     from pipeline.output import say
 
-    if not headless:
+    if headless and page is not None:
+        raise UsageError("--headless is without anyone watching, --page is for somebody; give one of them")
+    if not headless and page is None:
         from adapters.terminal import needs_terminal
 
         needs_terminal()
@@ -67,6 +80,8 @@ def record(
             say(f"recording {recording.folder.path}; end it with Ctrl-C or SIGTERM")
             _end_on_signals(recording)
             recording.run()
+        elif page is not None:
+            _with_page(recording, page, resumed=resume is not None)
         else:
             _with_console(recording)
     return recording.folder
@@ -196,6 +211,39 @@ def _with_console(recording: Recording) -> None:
         terminal.restore()
         if terminal.gone:
             _say_nothing_more()
+
+
+def _with_page(recording: Recording, wish: PageWish, *, resumed: bool) -> None:
+    """The page in threads of its own; the recorder keeps this one, and never waits for a device."""
+    from adapters.page.server import PORT, Facts, PageServer, own_address
+    from adapters.typed_entry import Typist
+    from pipeline.journal import iter_events
+    from pipeline.output import CAUTION, say
+
+    opened = recording.opened
+    facts = Facts(
+        clock=recording.clock,
+        typist=Typist(opened.anchor.astimezone(ZoneInfo(opened.timezone or "UTC"))),
+        observer=opened.observer,
+        correct=lambda *what: _corrected(recording, *what),
+        caution=CAUTION,
+        before=list(iter_events(recording.folder.journal)) if resumed else (),
+    )
+    server = PageServer(
+        recording.session,
+        facts,
+        port=PORT if wish.port is None else wish.port,
+        address=own_address() if wish.share else None,
+        show=lambda code: say(f"code for the next device: {code}"),
+    )
+    say(f"recording {recording.folder.path}; the page is at {server.url}")
+    say("Ctrl-C closes the test as interrupted")
+    _end_on_signals(recording)
+    server.start()
+    try:
+        recording.run()
+    finally:
+        server.end()
 
 
 def _corrected(

@@ -90,6 +90,12 @@ class LiveView:
     rated_s: float | None = None
     last_seq: int = 0
     last_arm: Arm | None = None
+    stages: tuple[StageInForce, ...] = ()
+    """Every stage so far, the one in force last."""
+    windows: tuple[tuple[float, float], ...] = ()
+    """From cuff_up to closing, of every prompt that was issued and not superseded."""
+    kept: bool = True
+    """Whether everything that was taken is on disk."""
 
     @property
     def prompt(self) -> PromptShown | None:

@@ -238,7 +238,11 @@ class Recorder:
         timed = reading.measured_source != "estimated"
         entry_s = self._clock.elapsed()
         anchor = self._clock.anchor
-        measured_s = (reading.event_time - anchor).total_seconds() if timed else None
+        given_s = (reading.event_time - anchor).total_seconds()
+        measured_s = given_s if timed else None
+        if not timed:
+            # an entry that waited for its connection was made when it says, not when it came
+            entry_s = min(entry_s, max(0.0, given_s))
         issued = None
         if self.planner is not None and reading.due_seq is None and reading.role != "second":
             issued = self.planner.answered(measured_s, entry_s, timed=timed)

@@ -15,6 +15,7 @@ from pipeline.events import (
     SourceOpened,
     TestOpened,
 )
+from pipeline.issued import keyed
 from pipeline.live import LiveTest
 from pipeline.live_view import FlagShown, LiveView, PromptShown, SourceShown
 
@@ -84,17 +85,28 @@ class Showing:
             rated_s=self._rated_s,
             last_seq=live.recorder.last_seq,
             last_arm=live.last_arm,
+            stages=tuple(live.course.stages),
+            windows=self._windows(),
+            kept=live.not_kept is None,
         )
 
     def _prompts(self) -> tuple[PromptShown, ...]:
         planner = self._live.recorder.planner
         if planner is None:
             return ()
-        issued = [PromptShown(one.prompt, one.due_seq, one.state) for one in planner.open]
+        # by its key an open prompt is known in the plan
+        known = keyed(planner.issued, self._live.course.stages).values()
+        issued = [PromptShown(one.prompt, one.due_seq, one.state) for one in known if one.state == "due"]
         keys = {one.prompt.key for one in issued}
         plan = [PromptShown(prompt) for prompt in self._live.recorder.plan if prompt.key not in keys]
         both = [one for one in issued + plan if one.prompt.fits != "no"]
         return tuple(sorted(both, key=lambda one: one.prompt.cuff_up))
+
+    def _windows(self) -> tuple[tuple[float, float], ...]:
+        planner = self._live.recorder.planner
+        issued = planner.issued if planner is not None else ()
+        asked = [one.prompt for one in issued if one.state != "superseded" and one.prompt.fits != "no"]
+        return tuple((prompt.cuff_up, prompt.window_closes) for prompt in asked)
 
     def _flags(self) -> tuple[FlagShown, ...]:
         """Flags that hold, and stop-level ones that have held until somebody has seen them."""

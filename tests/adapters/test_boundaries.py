@@ -10,7 +10,7 @@ import pipeline
 ROOT = Path(pipeline.__file__).parents[1]
 DATA_MODELS = {"pipeline.events", "pipeline.clock", "pipeline.protocol", "pipeline.errors"}
 DATA_MODELS |= {f"pipeline.{name}" for name in ("cuff", "plan", "prompt", "prompts", "snapshot")}
-DATA_MODELS |= {f"pipeline.{name}" for name in ("control", "derived", "live_view")}
+DATA_MODELS |= {f"pipeline.{name}" for name in ("control", "derived", "issued", "live_view")}
 CLOCKS = {("datetime", "now"), ("datetime", "utcnow"), ("datetime", "today"), ("date", "today")}
 
 

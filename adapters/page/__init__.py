@@ -1,0 +1,1 @@
+"""The bedside page: what is to be done, on a tablet, and entries from it."""
