@@ -95,10 +95,9 @@ def file_bytes(name: str, rows: pa.Table, stamped: Mapping[str, str]) -> bytes:
     of the file, as JSON, where every reader of Parquet finds them.
     """
     sink = pa.BufferOutputStream()
-    whole = rows.replace_schema_metadata(dict(stamped))
-    with pq.ParquetWriter(sink, whole.schema, **(_SAMPLES if name == "samples" else _SMALL)) as writer:
-        writer.write_table(whole)
-        writer.add_key_value_metadata({"columns": _columns_json(published()[name])})
+    with pq.ParquetWriter(sink, rows.schema, **(_SAMPLES if name == "samples" else _SMALL)) as writer:
+        writer.write_table(rows)
+        writer.add_key_value_metadata({**stamped, "columns": _columns_json(published()[name])})
     written: bytes = sink.getvalue().to_pybytes()
     return written
 

@@ -16,7 +16,7 @@ from adapters.live_sources import live_sources
 from adapters.log_format import PLAIN, load_format
 from adapters.reading_sheet import COLUMNS, read_sheet
 from adapters.setup_file import load_setup
-from pipeline import cli, readme
+from pipeline import cli_join, readme
 from pipeline.cli import app
 from pipeline.errors import CuffwattError, UsageError
 from pipeline.events import LineRejected, MissedReason, ReadingMissed, ReadingTaken, Sample
@@ -55,7 +55,7 @@ def examples(tmp_path):
 
 def joined(folder: Path, archive: Path) -> Path:
     """Join the README's files; the folder of the test."""
-    cli._join(folder / "test.toml", archive, None)
+    cli_join.join_setup(folder / "test.toml", archive, None)
     return archive / "study=river-lab" / "test=P-07-20260314-0930"
 
 

@@ -20,7 +20,7 @@ from typing import Any
 import pyarrow.parquet as pq
 import pytest
 
-from pipeline import cli, clock
+from pipeline import cli, cli_join, clock
 from pipeline.archive import Archive, TestFolder
 from pipeline.events import Amended, ExertionRated, ReadingTaken, Sample, SourceOpened, StageStarted
 from pipeline.journal import Journal, iter_events, read_journal
@@ -100,7 +100,7 @@ def joined(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("joined")
     for name, text in FILES.items():
         (folder / name).write_text(text)
-    cli._join(folder / "test.toml", folder / "archive", None)
+    cli_join.join_setup(folder / "test.toml", folder / "archive", None)
     return folder / "archive"
 
 

@@ -25,7 +25,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from adapters.log_format import load_format
-from pipeline import cli
+from pipeline import cli, cli_join
 from pipeline.archive import Archive, TestFolder
 from pipeline.journal import read_journal
 
@@ -198,7 +198,7 @@ def in_order(tmp_path_factory: pytest.TempPathFactory) -> Path:
     files = {"test.toml": SETUP, "protocol.toml": PROTOCOL, "bike.csv": LOG, "sheet.csv": SHEET}
     for name, text in files.items():
         (folder / name).write_text(text)
-    cli._join(folder / "test.toml", folder / "archive", None)
+    cli_join.join_setup(folder / "test.toml", folder / "archive", None)
     return folder / "archive"
 
 
