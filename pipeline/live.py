@@ -345,7 +345,9 @@ class LiveTest:
             return None
         # entries of the last readings may still come
         done = self.recorder.planner is None or not self.recorder.planner.open
-        return force.planned_end_s if done and now_s >= force.planned_end_s and not force.stage.loaded else None
+        return (
+            force.planned_end_s if done and now_s >= force.planned_end_s and not force.stage.loaded else None
+        )
 
     def _close(self, *, interrupted: bool = False) -> Event:
         reason: EndReason | None = None

@@ -148,7 +148,9 @@ def test_the_wall_of_the_whole_process_steps(room: Any, tmp_path: Path) -> None:
         "a = time.clock_gettime(time.CLOCK_BOOTTIME); Path(sys.argv[1]).write_text('+3600')\n"
         "b = time.clock_gettime(time.CLOCK_BOOTTIME); Path(sys.argv[1]).write_text('+0'); print(b - a)"
     )
-    probe = subprocess.run([sys.executable, "-c", steady, str(offset)], env=env, capture_output=True, text=True)
+    probe = subprocess.run(
+        [sys.executable, "-c", steady, str(offset)], env=env, capture_output=True, text=True
+    )
     if probe.returncode or float(probe.stdout) > 60:
         pytest.skip(f"libfaketime moves the steady clock too: {probe.stdout}{probe.stderr}")
     words = [sys.executable, "-c", STEPPED, str(room.root), str(offset)]
