@@ -171,20 +171,18 @@ def high(tmp_path: Path) -> Callable[[float], Any]:
 
 
 def test_a_flag_that_was_seen_must_be_seen_again_when_it_says_stop(high: Any, tmp_path: Path) -> None:
-    limits = (("caution", 220), ("stop", 250))
-    rule = (
-        '[[rule]]\ncode = "systolic_high"\nquantity = "k1"\nlevel = "{}"\noperator = ">"\n'
-        'threshold = {}\nunit = "mmHg"\nwords = "high"\nsource = "invented"\n'
+    (tmp_path / "rules.toml").write_text(  # beside the shipped one, which says stop above 250 mmHg
+        '[[rule]]\ncode = "systolic_high"\nquantity = "k1"\nvariant = "early"\nlevel = "caution"\n'
+        'operator = ">"\nthreshold = 220\nunit = "mmHg"\nwords = "high"\nsource = "invented"\n'
     )
-    (tmp_path / "rules.toml").write_text("".join(rule.format(*limit) for limit in limits))
     test = high(230.0, load_rules(tmp_path / "rules.toml"))
     assert test.shown() == ("caution", False, True)
     test.enter(ev.FlagAcknowledged, code="systolic_high", target_seq=test.seq, by="AB-1")
     assert test.shown() == ("caution", True, True)
     test.amend(260.0)
     assert test.shown() == ("stop", False, True)
-    test.amend(150.0)
-    assert test.shown() == ("stop", False, False)
+    [row] = [row for row in test.one.sealed() if row["code"] == "systolic_high"]
+    assert (row["level"], row["acknowledged_at"], row["state"]) == ("stop", None, "holds")
 
 
 def test_a_stop_that_no_longer_holds_is_shown_until_it_is_seen_and_sealed_as_withdrawn(high: Any) -> None:
