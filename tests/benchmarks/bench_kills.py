@@ -14,7 +14,7 @@ from random import Random
 from tempfile import TemporaryDirectory
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
-from tests.faults.killed import Killed  # noqa: E402 - the checkout is not on the path of a script
+from tests.faults.killed import Killed
 
 
 def main(kills: int) -> int:

@@ -29,7 +29,7 @@ from pipeline.rules import shipped_rules
 from pipeline.seal import seal_all
 from pipeline.verify import verify
 
-LONG_S = 10.0
+LONG_S = 60.0
 REST = {"stage": [{"phase": "rest", "minutes": 5}, {"phase": "recovery", "minutes": 5}]}
 NOW = Manner(start="now")
 BIKE = parse_format(

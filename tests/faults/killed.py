@@ -16,7 +16,6 @@ import subprocess
 import sys
 import termios
 import threading
-
 import tty
 from contextlib import suppress
 from pathlib import Path

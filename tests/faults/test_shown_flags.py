@@ -125,7 +125,7 @@ class Shown:
 
 def test_what_is_shown_is_the_ladder_and_all_of_it_is_sealed(tmp_path: Path) -> None:
     one = Shown(tmp_path, 2, heart_rate_dropouts=2, heart_rate_hz=0.5, ergometer_offset_s=2.0)
-    one.follow(check_s=60)
+    one.follow(check_s=150)
     assert one.checked > 10
     rows = one.sealed()
     assert {row["state"] for row in rows} <= {"holds", "withdrawn", "late"}
@@ -155,9 +155,9 @@ def high(tmp_path: Path) -> Callable[[float], Any]:
             now = self.rehearsal.clock.now()
             return self.rehearsal.take(kind(event_time=now, source="console", **fields))
 
-        def amend(self, k1: float) -> None:
+        def amend(self, value: float | bool, field: str = "k1_mmhg") -> None:
             self.rehearsal.advance(self.rehearsal.clock.elapsed() + 5)
-            given = {"field": "k1_mmhg", "value": k1, "reason": "typed wrong", "by": "AB-1"}
+            given = {"field": field, "value": value, "reason": "typed wrong", "by": "AB-1"}
             self.enter(ev.Amended, target_seq=self.seq, **given)
             self.one.compare()
 
@@ -171,15 +171,16 @@ def high(tmp_path: Path) -> Callable[[float], Any]:
 
 
 def test_a_flag_that_was_seen_must_be_seen_again_when_it_says_stop(high: Any, tmp_path: Path) -> None:
-    (tmp_path / "rules.toml").write_text(  # beside the shipped one, which says stop above 250 mmHg
-        '[[rule]]\ncode = "systolic_high"\nquantity = "k1"\nvariant = "early"\nlevel = "caution"\n'
+    # a caution where the shipped rules say stop; of a lower bound they still say stop, from 250 mmHg on
+    (tmp_path / "rules.toml").write_text(
+        '[[rule]]\ncode = "systolic_high"\nquantity = "k1"\nlevel = "caution"\n'
         'operator = ">"\nthreshold = 220\nunit = "mmHg"\nwords = "high"\nsource = "invented"\n'
     )
-    test = high(230.0, load_rules(tmp_path / "rules.toml"))
+    test = high(260.0, load_rules(tmp_path / "rules.toml"))
     assert test.shown() == ("caution", False, True)
     test.enter(ev.FlagAcknowledged, code="systolic_high", target_seq=test.seq, by="AB-1")
     assert test.shown() == ("caution", True, True)
-    test.amend(260.0)
+    test.amend(True, "k1_at_least")
     assert test.shown() == ("stop", False, True)
     [row] = [row for row in test.one.sealed() if row["code"] == "systolic_high"]
     assert (row["level"], row["acknowledged_at"], row["state"]) == ("stop", None, "holds")
