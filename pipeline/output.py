@@ -44,7 +44,7 @@ class Column:
 
 
 def say(words: str) -> None:
-    """Words for the person, on stderr; on a terminal no word is cut.  Where nobody reads any more, nothing."""
+    """Words for the person, on stderr; on a terminal no word is cut.  Nothing where nobody reads."""
     if sys.stderr.isatty():
         width = shutil.get_terminal_size().columns
         lines = [
