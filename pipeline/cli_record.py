@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from pipeline.live import Manner
     from pipeline.protocol import Limits
     from pipeline.record import Recording
+    from pipeline.session import Session
 
 Start = Literal["asked", "now", "load"]
 
@@ -74,11 +75,12 @@ def record(
         opening = _opened(setup_path, archive_path, rules_path, manner, logging_only=logging_only)
     else:
         raise UsageError("no setup given; write cuffwatt record SETUP, or cuffwatt record --resume TEST")
+    told = _Told()  # from here on there may be a journal
     with opening as recording:
+        told.passes_on(recording)
         if headless:
             say("nobody is warned: this records without anyone watching, and shows no flags")
             say(f"recording {recording.folder.path}; end it with Ctrl-C or SIGTERM")
-            _end_on_signals(recording)
             recording.run()
         elif page is not None:
             _with_page(recording, page, resumed=resume is not None)
@@ -127,14 +129,16 @@ def _resumed(
     from adapters.setup_file import load_setup
     from pipeline.archive import Archive
     from pipeline.record import resume_test
-    from pipeline.rules import load_rules
+    from pipeline.rules import load_rules, rules_text
     from pipeline.seal import rules_of
 
     folder = Archive(archive_path).find(test)
     setup = load_setup(setup_path or _kept_from(folder))
     _check_limits(setup.limits, str(setup.path), manner, logging_only=logging_only)
     rules = load_rules(rules_path) if rules_path else rules_of(folder)
-    return resume_test(folder, rules, manner, _sources(setup, manner), f"cuffwatt {__version__}")
+    text = rules_text(rules_path) if rules_path else None
+    sources = _sources(setup, manner)
+    return resume_test(folder, rules, manner, sources, f"cuffwatt {__version__}", rules_text=text)
 
 
 def _check_limits(limits: Limits | None, where: str, manner: Manner, *, logging_only: bool) -> None:
@@ -201,7 +205,6 @@ def _with_console(recording: Recording) -> None:
     )
     terminal = Terminal(Desk(recording.session, facts), recording.session.unattended)
     thread = threading.Thread(target=terminal.run, name="terminal", daemon=True)
-    _end_on_signals(recording)
     thread.start()
     try:
         recording.run()
@@ -238,7 +241,6 @@ def _with_page(recording: Recording, wish: PageWish, *, resumed: bool) -> None:
     )
     say(f"recording {recording.folder.path}; the page is at {server.url}")
     say("Ctrl-C closes the test as interrupted")
-    _end_on_signals(recording)
     server.start()
     try:
         recording.run()
@@ -267,11 +269,30 @@ def _corrected(
     return plan(journal, seq, changes, reason=reason, by=by, now=recording.clock.now())
 
 
-def _end_on_signals(recording: Recording) -> None:
-    """Told to end, the test is closed; a terminal that goes away ends nothing."""
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: recording.session.interrupt())
-    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+class _Told:
+    """Being told to end, from before the test is open: it is then opened, closed and sealed.
+
+    A terminal that goes away ends nothing.
+    """
+
+    def __init__(self) -> None:
+        self._session: Session | None = None
+        self._early = False
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self._tell)
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)
+
+    def _tell(self, *_: object) -> None:
+        if self._session is None:
+            self._early = True
+        else:
+            self._session.interrupt()
+
+    def passes_on(self, recording: Recording) -> None:
+        """From now on the test is told itself."""
+        self._session = recording.session
+        if self._early:
+            recording.session.interrupt()
 
 
 def _say_nothing_more() -> None:

@@ -151,6 +151,11 @@ class Journal:
         return "test_closed" in self.counts
 
     @property
+    def never_began(self) -> bool:
+        """Whether nothing of it ever came to disk."""
+        return not self.rescues and self.path.exists() and not self.path.stat().st_size
+
+    @property
     def rescues(self) -> tuple[Path, ...]:
         """The rescue journals; grows when one is begun, which the operator must be told."""
         return tuple(self._file.rescues)

@@ -254,7 +254,7 @@ def _bytes(path: Path) -> bytes:
 
 
 def _empty(path: Path) -> JournalError:
-    return JournalError(path, "holds no whole line, so the test never began; remove it or resume it")
+    return JournalError(path, "holds no whole line, so the test never began; move its folder away")
 
 
 def _chain_holds(data: bytes) -> bool:

@@ -43,11 +43,13 @@ from pipeline.events import (
     StoppedBy,
     TestClosed,
     TestOpened,
+    TestResumed,
 )
 from pipeline.journal import Journal, JournalNotKept
 from pipeline.load_follower import LoadFollower
 from pipeline.prompt import StageInForce
 from pipeline.recorder import Recorder
+from pipeline.rule import LEVELS
 
 DERIVER = "deriver"
 WAIT_STEP_S = 5.0
@@ -102,6 +104,7 @@ class LiveTest:
         self._ranks: dict[str, int] = {}
         self._load = LoadFollower()
         self._waited_s: dict[int, float] = {}
+        self._resumed_s: float | None = None
 
     @property
     def last_arm(self) -> Arm | None:
@@ -164,9 +167,15 @@ class LiveTest:
         elif isinstance(event, StageExtended) and event.reason == WAITS_FOR_READING:
             self._waited_s[event.stage_index] = self._waited_s.get(event.stage_index, 0.0) + event.seconds
         elif isinstance(event, FlagRaised):
+            before = self.shown.get((event.code, event.target_seq))
+            if before is not None and LEVELS.index(event.level) < LEVELS.index(before.level):
+                # what was seen was less than this
+                self.acknowledged.discard((event.code, event.target_seq))
             self.shown[event.code, event.target_seq] = event
         elif isinstance(event, FlagAcknowledged):
             self.acknowledged.add((event.code, event.target_seq))
+        elif isinstance(event, TestResumed):
+            self._resumed_s = event.elapsed_s
         elif isinstance(event, TestClosed):
             self.closed = event
 
@@ -259,8 +268,9 @@ class LiveTest:
             return
         while (event := self._due(self._clock.elapsed())) is not None:
             self._heed(self.recorder.take(event))
-        if self._is_over(self._clock.elapsed()):
-            self._close()
+        if (over_s := self._over_s(self._clock.elapsed())) is not None:
+            # what was over before it was resumed ended unseen, and is not claimed to be ridden out
+            self._close(interrupted=self._resumed_s is not None and over_s <= self._resumed_s)
 
     def _due(self, now_s: float) -> Event | None:
         """The next change of stages that time or load brings, if it is due."""
@@ -326,16 +336,18 @@ class LiveTest:
             return None
         return min(WAIT_STEP_S, left_s)
 
-    def _is_over(self, now_s: float) -> bool:
-        force = self.course.force
-        idle_s = None if self._load.last_loaded_s is None else now_s - self._load.last_loaded_s
-        if not self.manner.attended and idle_s is not None and idle_s >= self.manner.idle_s:
-            return True
+    def _over_s(self, now_s: float) -> float | None:
+        """Since when the test is over by load or by its protocol; None: it is not."""
+        force, loaded_s = self.course.force, self._load.last_loaded_s
+        if not self.manner.attended and loaded_s is not None and now_s >= loaded_s + self.manner.idle_s:
+            return loaded_s + self.manner.idle_s
         if force is None or self.course.next is not None or force.planned_end_s is None:
-            return False
+            return None
         # entries of the last readings may still come
         done = self.recorder.planner is None or not self.recorder.planner.open
-        return done and now_s >= force.planned_end_s and not force.stage.loaded
+        return (
+            force.planned_end_s if done and now_s >= force.planned_end_s and not force.stage.loaded else None
+        )
 
     def _close(self, *, interrupted: bool = False) -> Event:
         reason: EndReason | None = None

@@ -12,7 +12,7 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
@@ -44,7 +44,7 @@ class Column:
 
 
 def say(words: str) -> None:
-    """Words for the person, on stderr; on a terminal no word is cut."""
+    """Words for the person, on stderr; on a terminal no word is cut.  Nothing where nobody reads."""
     if sys.stderr.isatty():
         width = shutil.get_terminal_size().columns
         lines = [
@@ -52,7 +52,8 @@ def say(words: str) -> None:
             for line in words.splitlines()
         ]
         words = "\n".join(lines)
-    print(words, file=sys.stderr)
+    with suppress(OSError):
+        print(words, file=sys.stderr)
 
 
 def chosen(wanted: Format | None) -> Format:

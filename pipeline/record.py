@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 
 from pipeline.archive import DISK, Archive, Disk, TestFolder, publish_bytes
@@ -61,14 +61,18 @@ def open_test(
     """Begin the journal of a new test.  Raises JournalExists, ArchiveError or JournalLocked."""
     folder = archive.create(opened.study, opened.test_id, disk)
     with Journal.create(folder.journal, disk) as journal:
-        publish_bytes(folder.setup, kept.setup_text.encode(), disk)
-        if kept.rules_text is not None:
-            publish_bytes(folder.rules, kept.rules_text.encode(), disk)
-        opening: list[Event] = [opened]
-        if not manner.attended:
-            opening.append(NoteWritten(event_time=opened.event_time, source=SOURCE, text=UNWATCHED))
-        session, _ = _session(opened, journal, rules, clock, manner, sources)
-        yield Recording(folder, session, opened, clock, opening)
+        try:
+            publish_bytes(folder.setup, kept.setup_text.encode(), disk)
+            if kept.rules_text is not None:
+                publish_bytes(folder.rules, kept.rules_text.encode(), disk)
+            opening: list[Event] = [opened]
+            if not manner.attended:
+                opening.append(NoteWritten(event_time=opened.event_time, source=SOURCE, text=UNWATCHED))
+            session, _ = _session(opened, journal, rules, clock, manner, sources)
+            yield Recording(folder, session, opened, clock, opening)
+        finally:
+            if journal.never_began:
+                _take_away(folder)
 
 
 @contextmanager
@@ -79,26 +83,30 @@ def resume_test(
     sources: Sequence[Source],
     software: str,
     resumed: Callable[[TestOpened, float], PipelineClock] | None = None,
+    rules_text: str | None = None,
     disk: Disk = DISK,
 ) -> Iterator[Recording]:
     """Go on in the same journal, with the plan where it should be by now.
 
-    `resumed` makes the clock from the opening and the last moment recorded.  Raises JournalLocked,
-    JournalDamaged, JournalClosed or JournalError.
+    `rules_text` are other rules than before: they are kept beside the journal, so that what is shown
+    from now on is what will be sealed.  `resumed` makes the clock from the opening and the last moment
+    recorded.  Raises UsageError, JournalLocked, JournalDamaged, JournalClosed or JournalError.
     """
     with Journal.reopen(folder.journal, disk) as journal:
-        assert journal.found is not None
-        before = list(iter_events(folder.journal))
-        if not before:
+        if not journal.next_seq:
             raise UsageError(
-                f"{folder.journal}: holds no whole line; remove the folder and begin the test anew"
+                f"{folder.journal}: holds no whole line, so the test never began; move the folder "
+                f"{folder.path} away and begin the test anew"
             )
+        before = list(iter_events(folder.journal))
         opened = before[0]
         assert isinstance(opened, TestOpened)
         if opened.mode != "live":
             raise UsageError(
                 f"{folder.journal}: this test was joined from files; there is nothing to go on with"
             )
+        if rules_text is not None:
+            publish_bytes(folder.rules, rules_text.encode(), disk)
         make = resumed or (lambda first, last_s: PipelineClock.resumed(first.anchor, last_s))
         clock = make(opened, journal.last_elapsed_s)
         session, live = _session(opened, journal, rules, clock, manner, sources)
@@ -129,6 +137,14 @@ def resume_test(
         if not manner.attended:
             opening.append(NoteWritten(event_time=now, source=SOURCE, text=UNWATCHED))
         yield Recording(folder, session, opened, clock, opening)
+
+
+def _take_away(folder: TestFolder) -> None:
+    """A test that never began leaves nothing behind that would stand in the way of the next."""
+    for path in (folder.setup, folder.rules, folder.journal):
+        path.unlink(missing_ok=True)
+    with suppress(OSError):
+        folder.path.rmdir()
 
 
 def _session(

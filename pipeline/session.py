@@ -22,7 +22,7 @@ from pipeline.course import SOURCE
 from pipeline.derived import Derived, Watched
 from pipeline.deriver import Deriver
 from pipeline.errors import CuffwattError, NotConfirmed, UsageError
-from pipeline.events import Event, NoteWritten, Sample
+from pipeline.events import Event, NoteWritten, Sample, SourceLost
 from pipeline.live import LiveTest
 from pipeline.rules import Rules
 from pipeline.showing import Showing
@@ -32,6 +32,7 @@ from pipeline.waker import HEARTBEAT_S, Waker
 _BATCH = 2000
 # entries that come fast share a run: after one the next begins when six times as long has passed
 _REST_TIMES, _LONGEST_REST_S = 6.0, 1.0
+_LOOKS_BACK_S = 10.0
 
 
 class Source(Protocol):
@@ -67,6 +68,8 @@ class DeriverThread(threading.Thread):
         self._last = Snapshot.empty
         self._heart_rate: float | None = None
         self.failed: str | None = None
+        self.settled = threading.Event()
+        """Set once the ladder was run, and where it never will be."""
 
     def take(self, event: Event) -> None:
         """One recorded event."""
@@ -93,6 +96,7 @@ class DeriverThread(threading.Thread):
         try:
             self._run()
         except Exception as error:
+            self.settled.set()
             self.failed = f"flags are no longer derived ({error}); entries are kept as before"
 
     def _run(self) -> None:
@@ -125,6 +129,7 @@ class DeriverThread(threading.Thread):
                     continue
                 derived = deriver.derive(self._clock.now(), seq)
                 self._last, entered = derived.snapshot, False
+                self.settled.set()
                 self.found(derived)
                 if not is_warm:
                     deriver.warm_up()
@@ -162,6 +167,7 @@ class Session:
         self._waker = Waker(clock, lambda: self._queue.put(None))
         self._wake_s: float | None = None
         self._interrupts = 0
+        self._goes_on = False
         self.changed = threading.Condition()
         self.view = self._showing.view()
 
@@ -198,19 +204,25 @@ class Session:
 
     def heard(self, event: Event) -> None:
         """One line from before an interruption."""
+        self._goes_on = True
         self._showing.take(event)
 
     def run(self, opening: Sequence[Event]) -> None:
-        """Record until the test is closed; `opening` are its first lines (or those of a resumption)."""
+        """Record until the test is closed; `opening` are its first lines (or those of a resumption).
+
+        NotConfirmed where the test was told twice to end while the disk refused: what waited is lost.
+        """
         threads = [
-            threading.Thread(
-                target=source.run, args=(self.put, self._stop, self._clock), name=source.name, daemon=True
-            )
+            threading.Thread(target=self._listen, args=(source,), name=source.name, daemon=True)
             for source in self._sources
         ]
         self._deriver.start()
         self._waker.start()
         try:
+            if self._goes_on:
+                # a reading that is due at once is planned from the readings before, not from nothing
+                self._deriver.derive()
+                self._deriver.settled.wait(_LOOKS_BACK_S)
             self._batch(list(opening))
             for thread in threads:
                 thread.start()
@@ -227,6 +239,16 @@ class Session:
             self._answer_late()
             with self.changed:
                 self.changed.notify_all()
+        if self._live.not_kept:
+            raise NotConfirmed(f"ended with lines that are not on disk, and are lost: {self._live.not_kept}")
+
+    def _listen(self, source: Source) -> None:
+        """The body of a source's thread: one that fails costs itself, and is told."""
+        try:
+            source.run(self.put, self._stop, self._clock)
+        except Exception as error:
+            why = f"reading it failed ({type(error).__name__}: {error}); nothing more of it is recorded"
+            self.put(SourceLost(event_time=self._clock.now(), source=source.name, reason=why))
 
     def _answer_late(self) -> None:
         """Nobody waits for ever for the answer to what came after the end."""

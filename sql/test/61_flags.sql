@@ -46,15 +46,28 @@ judged as materialized (
             observed desc, quantity, flag_at, detail
     ) = 1
 ),
-shown as (
-    select study, test_id, code, target_seq, min(event_time) as raised_at
+raised as (
+    select *, array_position(['stop', 'caution', 'check', 'note'], level) as severity
     from flag_raised
+),
+shown as (
+    select study, test_id, code, target_seq, min(event_time) as raised_at,
+        max(seq) filter (where severity < severity_before) as rose_seq
+    from (
+        select *, lag(severity) over (
+            partition by study, test_id, code, target_seq order by seq
+        ) as severity_before
+        from raised
+    )
     group by study, test_id, code, target_seq
 ),
 seen as (
+    -- what was seen before it became more severe was less than this
     select study, test_id, code, target_seq, min(event_time) as acknowledged_at,
         arg_min("by", seq) as acknowledged_by
     from flag_acknowledged
+    left join shown using (study, test_id, code, target_seq)
+    where rose_seq is null or seq > rose_seq
     group by study, test_id, code, target_seq
 ),
 withdrawn as (

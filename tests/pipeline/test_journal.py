@@ -456,7 +456,7 @@ def test_a_journal_that_does_not_begin_with_its_opening_is_refused(path):
 @pytest.mark.parametrize("content", [b"", b'{"seq":0,"kind":"test_op'])
 def test_a_journal_without_a_whole_line_can_only_be_begun(path, content):
     path.write_bytes(content)
-    with pytest.raises(JournalError, match="holds no whole line, so the test never began; remove it or"):
+    with pytest.raises(JournalError, match="holds no whole line, so the test never began; move its"):
         read_journal(path)
     with pytest.raises(JournalError, match="the test never began"):
         assert read_journal(path, may_be_empty=True).opened
