@@ -190,6 +190,8 @@ def _by_test(tables: Tables, relation: Relation) -> dict[tuple[str, str], pa.Tab
     for row in counts:
         part = whole.slice(start, row["n"])
         # where a test lies in the batch must not be seen in its file
-        parts[(row["study"], row["test_id"])] = part if part.column(0).num_chunks == 1 else part.combine_chunks()
+        parts[(row["study"], row["test_id"])] = (
+            part if part.column(0).num_chunks == 1 else part.combine_chunks()
+        )
         start += row["n"]
     return parts

@@ -13,6 +13,7 @@ from riders import Heard, Rider, listen
 
 from pipeline import events as ev
 from pipeline.clock import ReplayClock
+from pipeline.course import Course
 from pipeline.cuff import full_release, lowest_sound
 from pipeline.prompts import Planner
 from pipeline.protocol import Protocol
@@ -149,7 +150,8 @@ def measure(rider: Rider, deriver: Any = None) -> PromptedTest:
     """The whole test second by second: stages by schedule, prompts followed, entries typed."""
     lines, clock = Lines(), ReplayClock(ANCHOR)
     planner = Planner(ANCHOR, "live", age_years=rider.age_years)
-    recorder = Recorder(lines, clock, deriver or Entries(rider.protocol), planner, rider.protocol)  # type: ignore[arg-type]
+    course = Course(rider.protocol, ANCHOR)
+    recorder = Recorder(lines, clock, deriver or Entries(rider.protocol), planner, course)  # type: ignore[arg-type]
     prompted = PromptedTest(rider, lines)
     opened = ev.TestOpened(
         event_time=ANCHOR, source="invented", mode="live", anchor=ANCHOR, study="bench",
@@ -168,6 +170,7 @@ def measure(rider: Rider, deriver: Any = None) -> PromptedTest:
         if in_hand is not None and in_hand[0] <= now:
             recorder.take(in_hand[1])
             in_hand = None
+        recorder.flush()
         for event in lines.events[seen:]:
             if isinstance(event, ev.ReadingDue) and event.fits != "no":
                 shown[event.seq or 0] = event

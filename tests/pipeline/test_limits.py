@@ -203,9 +203,9 @@ def test_the_deriver_of_a_live_test_finds_the_same(invented, held, name):
     deriver = Deriver(shipped_rules())
     for event in test.events:
         deriver.take(event)
-    flags = deriver.flags(test.at(test.end_s), len(test.events) - 1)
+    flags = deriver.derive(test.at(test.end_s), len(test.events) - 1).flags
     deriver.close()
-    live = [flag for flag in flags if flag["code"] == "protocol_limit"]
+    live = [vars(flag) for flag in flags if flag.code == "protocol_limit"]
     assert found(test, live) == found(test, held.flags(name, "protocol_limit"))
 
 
