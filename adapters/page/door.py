@@ -20,7 +20,7 @@ BODY_BYTES = 16_384
 WRONG_CODES, WRONG_WITHIN_S = 5, 60.0
 # without letters and digits that are taken for one another
 _LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"
-_OPEN = ("/", "/page.js", "/page.css", "/chart.js", "/code")
+_OPEN = ("/", "/page.js", "/entries.js", "/chart.js", "/page.css", "/code")
 _HEADERS = (
     (b"content-security-policy", b"default-src 'self'; frame-ancestors 'none'; base-uri 'none'"),
     (b"x-content-type-options", b"nosniff"),

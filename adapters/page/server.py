@@ -33,7 +33,7 @@ PORT = 8630
 WAIT_S = 10.0
 MOST_WAITING = 24
 _FOLDER = Path(__file__).parent
-_FILES = {"/": "page.html", "/page.js": "page.js", "/chart.js": "chart.js", "/page.css": "page.css"}
+_FILES = {"/": "page.html"} | {f"/{name}": name for name in ("page.js", "entries.js", "chart.js", "page.css")}
 _TYPES = {"html": "text/html", "js": "text/javascript", "css": "text/css"}
 _END_S = 3.0
 

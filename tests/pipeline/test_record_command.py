@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import httpx
 import pytest
 
 from pipeline import cli
@@ -211,6 +212,8 @@ def test_killed_it_is_resumed_in_the_same_journal_and_told_to_end_it_closes(plac
     [
         ([], SETUP, "no terminal to type at and look at"),
         (["--headless"], "", "no setup given; write cuffwatt record SETUP"),
+        (["test.toml", "--page", "--headless"], SETUP, "--page is for somebody; give one of them"),
+        (["test.toml", "--share"], SETUP, "--share and --port are about the page; add --page"),
         (["test.toml", "--headless", "--idle-min", "0"], SETUP, "--idle-min 0: minutes above 0 are wanted"),
         (
             ["test.toml", "--headless"],
@@ -331,3 +334,52 @@ def test_a_terminal_that_goes_away_ends_nothing(place: Place) -> None:
     assert seat.process.wait(LONG_S) == 0
     assert place.of(TestClosed)[0].outcome == "interrupted"
     assert [finding.level for finding in verify([place.folder])] == ["fine"]
+
+
+# ---- on the page
+
+
+class Device:
+    """A device with the page of a recording, at the address that the command prints."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        assert process.stderr is not None
+        said = ""
+        while "the page is at" not in said or not said.split()[-1].startswith("http"):
+            line = process.stderr.readline()
+            assert line, said
+            said += line
+        self.url = said.split()[-1].rstrip("/")
+        self.http = httpx.Client(base_url=self.url, headers={"Origin": self.url}, timeout=LONG_S)
+
+    def enter(self, number: int, **what: Any) -> dict[str, Any]:
+        sent = {"id": f"abcdef-{number:016x}", "test_id": "T1"} | what
+        answer: dict[str, Any] = self.http.post("/entries", json=sent).json()
+        return answer
+
+
+def test_a_test_on_the_page_is_killed_and_resumed_and_takes_no_entry_twice(place: Place) -> None:
+    process = place.run("test.toml", "--page", "--port", "0")
+    with (device := Device(process)).http:
+        assert device.enter(1, typed="begin", stage=0)["kept"]
+        assert device.enter(2, reading={"k1_mmhg": 148, "k5_mmhg": 82})["kept"]
+        process.kill()
+        process.communicate()
+    again = place.run("--resume", "T1", "--page", "--port", "0")
+    with (device := Device(again)).http:
+        (reading,) = place.of(ReadingTaken)
+        # its answer was lost, so the device sends it again
+        answer = device.enter(2, reading={"k1_mmhg": 148, "k5_mmhg": 82})
+        assert (answer["kept"], answer["lines"][0]["seq"]) == (True, reading.seq)
+        assert device.enter(3, typed="note resumed")["kept"]
+        correct = {"target_seq": reading.seq, "pressures": "138/82", "reason": "typed wrong", "by": "AB-1"}
+        assert device.enter(4, correct=correct)["kept"]
+        assert device.enter(5, typed="stop equipment", stage=1)["kept"]
+        out, err = again.communicate(timeout=LONG_S)
+    assert again.returncode == 0, err
+    assert "138" in out
+    assert len(place.of(ReadingTaken)) == 1
+    assert [(one.field, one.value) for one in place.of(Amended)] == [("k1_mmhg", 138)]
+    (closed,) = place.of(TestClosed)
+    assert (closed.outcome, closed.reason) == ("stopped", "equipment")
+    assert list(verify([place.folder])) == []

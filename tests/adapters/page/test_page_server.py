@@ -45,11 +45,11 @@ def raw(url: str, request: str) -> tuple[int, str]:
     return int(head.split()[1]), body
 
 
-def test_the_files_are_served_with_headers_that_keep_the_page_to_itself(served: Any) -> None:
+def test_the_files_are_served_with_headers_that_keep_the_page_to_itself(refusing: Any) -> None:
     folder = Path(page_server.__file__).parent
-    names = {"": "page.html", "page.js": "page.js", "chart.js": "chart.js", "page.css": "page.css"}
+    names = {"": "page.html"} | {name: name for name in ("page.js", "entries.js", "chart.js", "page.css")}
     for path, name in names.items():
-        answer = served.device.get(path)
+        answer = refusing.device.get(path)
         assert answer.content == (folder / name).read_bytes()
         assert answer.headers["content-security-policy"].startswith("default-src 'self'")
         assert answer.headers["x-content-type-options"] == "nosniff"
@@ -60,39 +60,43 @@ def test_the_files_are_served_with_headers_that_keep_the_page_to_itself(served: 
     )
     assert "http:" not in text
     assert "https:" not in text
-    assert "docs" not in served.device.get("openapi.json").text
+    assert "docs" not in refusing.device.get("openapi.json").text
 
 
-def test_a_request_without_the_right_host_is_refused(served: Any) -> None:
-    assert raw(served.url, "GET /state HTTP/1.0\r\n\r\n")[0] == 400
+def test_a_request_without_the_right_host_is_refused(refusing: Any) -> None:
+    assert raw(refusing.url, "GET /state HTTP/1.0\r\n\r\n")[0] == 400
     for host in (
         "evil.example",
         "127.0.0.1",
         "127.0.0.1:1",
-        f"x{served.url[7:-1]}",
+        f"x{refusing.url[7:-1]}",
         "127.0.0.1.evil.example",
     ):
-        status, body = raw(served.url, f"GET / HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n")
+        status, body = raw(refusing.url, f"GET / HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n")
         assert (status, "not served here" in body) == (421, True), host
-    port = served.url.rsplit(":", 1)[1].rstrip("/")
-    assert raw(served.url, f"GET / HTTP/1.1\r\nHost: localhost:{port}\r\nConnection: close\r\n\r\n")[0] == 200
+    port = refusing.url.rsplit(":", 1)[1].rstrip("/")
+    assert (
+        raw(refusing.url, f"GET / HTTP/1.1\r\nHost: localhost:{port}\r\nConnection: close\r\n\r\n")[0] == 200
+    )
 
 
-def test_a_request_from_another_page_is_refused(served: Any) -> None:
+def test_a_request_from_another_page_is_refused(refusing: Any) -> None:
+    device = refusing.new_device()
     sent = {"id": "abcdef-0000000000000001", "test_id": "BEDSIDE-1", "typed": "note x"}
-    for origin in ("http://evil.example", "null", served.url.replace("127.0.0.1", "localhost").rstrip("/")):
+    for origin in ("http://evil.example", "null", refusing.url.replace("127.0.0.1", "localhost").rstrip("/")):
         for method in ("GET", "POST"):
-            answer = served.device.request(method, "state" if method == "GET" else "entries",
+            answer = device.request(method, "state" if method == "GET" else "entries",
                                            headers={"Origin": origin}, json=sent)  # fmt: skip
             assert answer.status_code == 403, (origin, method)
-    del served.device.headers["Origin"]
-    assert served.device.post("entries", json=sent).status_code == 403
-    assert served.device.get("state").status_code == 200
-    assert served.rehearsed.of(ev.NoteWritten) == []
+    del device.headers["Origin"]
+    assert device.post("entries", json=sent).status_code == 403
+    assert device.get("state").status_code == 200
+    device.close()
+    assert refusing.rehearsed.of(ev.NoteWritten) == []
 
 
-def test_what_is_too_large_or_of_another_kind_is_refused(served: Any) -> None:
-    head = f"Host: {served.url[7:-1]}\r\nOrigin: {served.url[:-1]}\r\nConnection: close\r\n"
+def test_what_is_too_large_or_of_another_kind_is_refused(refusing: Any) -> None:
+    head = f"Host: {refusing.url[7:-1]}\r\nOrigin: {refusing.url[:-1]}\r\nConnection: close\r\n"
     json_kind = "Content-Type: application/json\r\n"
     for more, status in (
         (f"{json_kind}Content-Length: 16385\r\n", 413),
@@ -100,11 +104,11 @@ def test_what_is_too_large_or_of_another_kind_is_refused(served: Any) -> None:
         (json_kind, 411),
         ("Content-Type: text/plain\r\nContent-Length: 2\r\n", 415),
     ):
-        assert raw(served.url, f"POST /entries HTTP/1.1\r\n{head}{more}\r\n")[0] == status, more
-    assert served.device.put("entries", json={}).status_code == 405
-    assert served.device.get("state", params={"after": "x" * 41}).status_code == 422
-    assert served.device.get("state", params={"role": "anybody"}).status_code == 422
-    assert served.device.get("/../pyproject.toml").status_code == 404
+        assert raw(refusing.url, f"POST /entries HTTP/1.1\r\n{head}{more}\r\n")[0] == status, more
+    assert refusing.device.put("entries", json={}).status_code == 405
+    assert refusing.device.get("state", params={"after": "x" * 41}).status_code == 422
+    assert refusing.device.get("state", params={"role": "anybody"}).status_code == 422
+    assert refusing.device.get("/../pyproject.toml").status_code == 404
 
 
 def test_a_shared_page_wants_the_code_once_for_each_device(shared: Any) -> None:
@@ -147,17 +151,17 @@ def test_codes_are_not_to_be_guessed(shared: Any) -> None:
     assert shared.device.post("code", json={"code": "A" * 33}).status_code == 422
 
 
-def test_on_loopback_no_code_opens_anything(served: Any) -> None:
-    assert served.codes == []
-    assert served.device.post("code", json={"code": ""}).status_code == 403
+def test_on_loopback_no_code_opens_anything(refusing: Any) -> None:
+    assert refusing.codes == []
+    assert refusing.device.post("code", json={"code": ""}).status_code == 403
 
 
-def test_a_port_that_is_taken_and_an_address_that_is_not_ours_are_said(served: Any) -> None:
-    port = int(served.url.rsplit(":", 1)[1].rstrip("/"))
+def test_a_port_that_is_taken_and_an_address_that_is_not_ours_are_said(refusing: Any) -> None:
+    port = int(refusing.url.rsplit(":", 1)[1].rstrip("/"))
     with pytest.raises(UsageError, match="give another --port"):
-        PageServer(served.rehearsed, served.rehearsed.facts(), port=port)
+        PageServer(refusing.rehearsed, refusing.rehearsed.facts(), port=port)
     with pytest.raises(UsageError, match=r"192\.0\.2\.1"):
-        PageServer(served.rehearsed, served.rehearsed.facts(), port=0, address="192.0.2.1")
+        PageServer(refusing.rehearsed, refusing.rehearsed.facts(), port=0, address="192.0.2.1")
 
 
 def test_a_machine_without_a_network_cannot_share(monkeypatch: pytest.MonkeyPatch) -> None:
