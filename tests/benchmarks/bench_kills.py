@@ -30,7 +30,7 @@ def main(kills: int) -> int:
         test.finish()
         lost = test.lost_entries(), test.lost_samples()
         print(", ".join(f"{count} {name}" for name, count in test.figures().items()))
-        print(f"lost: {len(lost[0])} entries, {len(lost[1])} samples older than a second")
+        print(f"lost: {len(lost[0])} entries, {len(lost[1])} of the samples owed")
         findings = test.findings()
         print(f"verify: {', '.join(findings)}")
         return 0 if lost == ([], []) and findings == ["fine"] else 1

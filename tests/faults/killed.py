@@ -134,6 +134,7 @@ class Killed:
         assert first, process.communicate()[1]
         self._heard(first)
         process.terminate()
+        self.kills_s.append(monotonic_s())
         out, err = process.communicate(timeout=LONG_S)
         assert process.returncode == 0, err
         for line in out.splitlines(keepends=True):
@@ -157,16 +158,24 @@ class Killed:
         ]
 
     def lost_samples(self) -> list[int]:
-        """Counts that were sent more than a second before a kill, while the run before it heard, and
-        are not there.  A run hears from the first count that it has written down."""
-        lost: list[int] = []
-        for heard, kill_s in zip(self._runs(), [*self.kills_s, monotonic_s()], strict=False):
+        """Of `owed_samples` those that are not there."""
+        heard = set[int]().union(*self._runs())
+        return sorted(set(self.owed_samples()) - heard)
+
+    def owed_samples(self) -> list[int]:
+        """Counts that must be there: sent while a run heard, and more than a second before its end.
+
+        A run hears from the first count that it has written down up to the first kill (or the end) after
+        that was sent; a kill while one opens has no run.
+        """
+        owed: list[int] = []
+        sent_s = self._feeder.sent_s.copy()  # the device goes on
+        for heard in self._runs():
             if heard:
-                sent = range(min(heard), max(self._feeder.sent_s) + 1)
-                before = kill_s - LOSABLE_S
-                until = max((n for n in sent if self._feeder.sent_s[n] < before), default=0)
-                lost += set(range(min(heard), until + 1)) - heard
-        return lost
+                first_s = sent_s[min(heard)]
+                end_s = min(kill_s for kill_s in self.kills_s if kill_s > first_s)
+                owed += [n for n, at_s in sent_s.items() if first_s <= at_s < end_s - LOSABLE_S]
+        return owed
 
     def _runs(self) -> list[set[int]]:
         """The counts that each run wrote down."""
@@ -187,7 +196,12 @@ class Killed:
         kinds = {"resumed": TestResumed, "repaired": JournalRepaired, "samples": Sample}
         counts = {name: sum(isinstance(one, kind) for one in events) for name, kind in kinds.items()}
         opened = sum(isinstance(one, SourceOpened) for one in events)
-        return counts | {"confirmed": len(self.confirmed), "kills": len(self.kills_s), "opened": opened}
+        return counts | {
+            "confirmed": len(self.confirmed),
+            "ends": len(self.kills_s),
+            "opened": opened,
+            "owed": len(self.owed_samples()),
+        }
 
     def findings(self) -> list[str]:
         """The levels that `verify` gives the test."""

@@ -21,5 +21,5 @@ def test_what_was_confirmed_outlives_every_kill(tmp_path: Path) -> None:
         figures = test.figures()
         assert figures["confirmed"] > 6
         assert figures["resumed"] >= 5
-        assert figures["samples"] > 50
+        assert figures["owed"] > 10  # samples of the last run that is killed
         assert test.findings() == ["fine"]
