@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from typing import Protocol as Interface
 
 from pipeline.archive import Archive, Disk, TestFolder, publish_bytes
-from pipeline.clock import ReplayClock
+from pipeline.clock import ReplayClock, pipeline_time
 from pipeline.course import Course
 from pipeline.deriver import Deriver
 from pipeline.draft import draft
@@ -235,7 +235,11 @@ class _Again:
         """The event without what the recorder added; None where it no longer has a target."""
         came = event.model_copy(update={"seq": None, "elapsed_s": None})
         if isinstance(event, ReadingTaken):
-            return came.model_copy(update={"due_seq": None, "pair_seq": None})
+            came = came.model_copy(update={"due_seq": None, "pair_seq": None})
+            if event.measured_source == "estimated":  # the recorder put it where the first sound was
+                entered_at = pipeline_time(self._opened.anchor, event.elapsed_s or 0.0)
+                came = came.model_copy(update={"event_time": entered_at})
+            return came
         if isinstance(event, ReadingMissed) and event.due_seq is not None:
             return came.model_copy(update={"due_seq": None, "stage_index": None})
         if isinstance(event, ExertionRated) and event.due_seq is not None:

@@ -220,6 +220,7 @@ class Session:
         self._waker.start()
         try:
             if self._goes_on:
+                self.view = self._showing.view()  # what was there before may be seen while that is read
                 # a reading that is due at once is planned from the readings before, not from nothing
                 self._deriver.derive()
                 self._deriver.settled.wait(_LOOKS_BACK_S)

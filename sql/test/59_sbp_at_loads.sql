@@ -6,7 +6,7 @@ with asked as (
     select study, test_id, unnest([
             {quantity: 'watts', place: sbp_at_watts}, {quantity: 'percent_reserve', place: sbp_at_percent_reserve}
         ]) as wanted,
-        hr_rest_bpm, hr_max_predicted(hr_max_method, age_years) as hr_max_bpm
+        hr_rest_bpm, hr_max_predicted(hr_max_method, age_years) as hr_max_bpm, age_years
     from (select study, test_id, age_years from test_opened)
     cross join (select sbp_at_watts, sbp_at_percent_reserve, hr_max_method from setting)
     left join (select study, test_id, hr_rest_bpm from rest_values) using (study, test_id)
@@ -50,7 +50,10 @@ judged as (
             when sbp_mmhg is not null then null
             when stages_n is null then 'no_exercise_stage'
             when wanted.quantity <> 'watts' and hr_max_bpm <= hr_rest_bpm + 20 then 'reserve_under_20'
-            when highest is null then case wanted.quantity when 'watts' then 'no_load' else 'no_heart_rate' end
+            when highest is null and wanted.quantity = 'watts' then 'no_load'
+            when highest is null and hr_max_bpm is null
+                then case when age_years is null then 'no_age' else 'under_18' end
+            when highest is null then 'no_heart_rate'
             when highest < wanted.place then 'stopped_before'
             when unread_above < read_above or unread_below > read_below then 'missed'
             else 'not_bracketed'

@@ -42,13 +42,29 @@ NO_AGE_TEST = {
     "load_at_150_note": "no_age",
     "load_at_170_note": "no_age",
     "rest_class_note": "no_age",
+    # no predicted maximum, so no reserve; and whether the oxygen equation holds is not known
+    "hr_max_pred_bpm": None,
+    "sbp_at_percent_reserve_mmhg": None,
+    "u_sbp_at_percent_reserve_mmhg": None,
+    "sbp_at_percent_reserve_note": "no_age",
+    "vo2max_est_note": "no_age",
+    "sbp_rise_note": "no_age",
+}
+# a rise needs METs, and they need the mass
+NO_MASS_TEST = {
+    "sbp_rise_mmhg_per_met": None,
+    "u_sbp_rise_mmhg_per_met": None,
+    "sbp_rise_mmhg_per_w": None,
+    "u_sbp_rise_mmhg_per_w": None,
+    "sbp_rise_note": "no_mass",
+    "vo2max_est_note": "no_mass",
 }
 UNKNOWN = {"load_at_150_note": "medication_unknown", "load_at_170_note": "medication_unknown"}
 CHANGES: dict[str, tuple[dict[str, Any], dict[str, Any], dict[str, Any]]] = {
     "age_years": (NO_AGE_LOADED, NO_AGE, NO_AGE_TEST),
     "sex": ({}, {}, {"sbp_slope_z": None}),
     "height_cm": ({}, {}, {}),
-    "mass_kg": (NO_MASS, {}, {}),
+    "mass_kg": (NO_MASS, {}, NO_MASS_TEST),
     "arm_circumference_cm": ({}, {}, {}),
     "medication": ({}, {"hr_max_note": "medication_unknown"}, UNKNOWN),
     "pacemaker": ({}, {}, {}),
@@ -121,7 +137,7 @@ def test_no_fact_at_all(derived: Any) -> None:
     # of two reasons the one that takes away more is said
     expected = [NO_AGE | (NO_MASS if phase == "exercise" else {}) for phase in phases]
     assert changed(derived, "readings", "none") == expected
-    assert changed(derived, "summary", "none") == [NO_AGE_TEST | dict.fromkeys(FACTS)]
+    assert changed(derived, "summary", "none") == [NO_AGE_TEST | NO_MASS_TEST | dict.fromkeys(FACTS)]
     assert changed(derived, "stages", "none") == [{}] * 5
     assert derived["flags"]["none"] == []
 

@@ -24,7 +24,7 @@ from zoneinfo import ZoneInfo
 import httpx
 import pytest
 
-from pipeline import cli
+from pipeline import cli_archive
 from pipeline.archive import Archive, TestFolder
 from pipeline.errors import JournalError
 from pipeline.events import (
@@ -110,7 +110,7 @@ class Place:
     def run(self, *words: str, **options: Any) -> subprocess.Popen[str]:
         usual: dict[str, Any] = {
             "stdin": subprocess.DEVNULL, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True,
-            "cwd": self.path, "env": os.environ | {"PYTHONPATH": str(Path(cli.__file__).parents[1])},
+            "cwd": self.path, "env": os.environ | {"PYTHONPATH": str(Path(cli_archive.__file__).parents[1])},
         }  # fmt: skip
         self.started.append(
             subprocess.Popen([sys.executable, "-c", MAIN, "record", *words], **usual | options)
@@ -316,7 +316,7 @@ def test_a_test_at_a_terminal(place: Place) -> None:
     # a clock time that is corrected later is of that day, not of the `started` that the setup still had
     journal = read_journal(place.folder.journal)
     clock = reading.event_time.astimezone(ZoneInfo(journal.opened.timezone or ""))
-    changes = cli._typed_changes(place.folder, journal, reading.seq, "time", f"{clock:%H:%M:%S}")
+    changes = cli_archive._typed_changes(place.folder, journal, reading.seq, "time", f"{clock:%H:%M:%S}")
     assert changes == {"event_time": utc_text(reading.event_time.replace(microsecond=0))}
     (closed,) = place.of(TestClosed)
     assert (closed.outcome, closed.reason, closed.stopped_by) == ("stopped", "staff_decision", "operator")

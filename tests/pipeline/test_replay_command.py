@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from pipeline import cli
+from pipeline import cli, cli_join
 from pipeline.shipped import shipped
 
 DEMO = "MR-019-20260112-1245"
@@ -20,7 +20,7 @@ DEMO = "MR-019-20260112-1245"
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("demo") / "archive"
-    cli._join(shipped("fixtures") / "demo" / "01-staircase" / "test.toml", folder, None)
+    cli_join.join_setup(shipped("fixtures") / "demo" / "01-staircase" / "test.toml", folder, None)
     return folder
 
 
