@@ -137,7 +137,8 @@ def test_no_fact_at_all(derived: Any) -> None:
     # of two reasons the one that takes away more is said
     expected = [NO_AGE | (NO_MASS if phase == "exercise" else {}) for phase in phases]
     assert changed(derived, "readings", "none") == expected
-    assert changed(derived, "summary", "none") == [NO_AGE_TEST | NO_MASS_TEST | dict.fromkeys(FACTS)]
+    both = NO_AGE_TEST | NO_MASS_TEST | {"vo2max_est_note": "no_age"}
+    assert changed(derived, "summary", "none") == [both | dict.fromkeys(FACTS)]
     assert changed(derived, "stages", "none") == [{}] * 5
     assert derived["flags"]["none"] == []
 
