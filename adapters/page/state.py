@@ -72,7 +72,7 @@ class Board:
         """
         with self._news:
             self._news.wait_for(lambda: self._ended or self.version != after, timeout=wait_s)
-            view = self._view if self._view is not None else self._recorded.view
+            view = self._recorded.view  # the thread may not have come to it yet
             # points of another run are not these
             since = points if after.startswith(self._run) else 0
             now_s = self._clock.elapsed()
